@@ -1,0 +1,208 @@
+//! Rectangular arrays of pixels, and the two special ones: masks and label maps.
+
+use crate::error::Error;
+
+/// A width × height array in row-major order, origin at the top left.
+///
+/// `data.len() == width * height` holds for every value, and both sides are at least 1.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Grid<T> {
+    width: usize,
+    height: usize,
+    data: Vec<T>,
+}
+
+/// `true` where the feature (pore, usable area, …) is.
+pub type Mask = Grid<bool>;
+
+impl<T> Grid<T> {
+    /// Wraps row-major `data`.
+    ///
+    /// # Errors
+    /// [`Error::GridShape`] if a side is zero or the length is not `width * height`.
+    pub fn new(width: usize, height: usize, data: Vec<T>) -> Result<Self, Error> {
+        if width == 0 || height == 0 || width.checked_mul(height) != Some(data.len()) {
+            return Err(Error::GridShape { width, height, length: data.len() });
+        }
+        Ok(Self { width, height, data })
+    }
+
+    /// Pixels per row.
+    pub fn width(&self) -> usize {
+        self.width
+    }
+
+    /// Rows.
+    pub fn height(&self) -> usize {
+        self.height
+    }
+
+    /// Number of pixels.
+    #[expect(clippy::len_without_is_empty, reason = "a grid is never empty")]
+    pub fn len(&self) -> usize {
+        self.data.len()
+    }
+
+    /// All pixels, row by row.
+    pub fn as_slice(&self) -> &[T] {
+        &self.data
+    }
+
+    /// All pixels, row by row, to be changed.
+    pub fn as_mut_slice(&mut self) -> &mut [T] {
+        &mut self.data
+    }
+
+    /// The pixels themselves.
+    pub fn into_vec(self) -> Vec<T> {
+        self.data
+    }
+
+    /// Row `y`.
+    pub fn row(&self, y: usize) -> &[T] {
+        &self.data[y * self.width..(y + 1) * self.width]
+    }
+
+    /// Row `y`, to be changed.
+    pub fn row_mut(&mut self, y: usize) -> &mut [T] {
+        &mut self.data[y * self.width..(y + 1) * self.width]
+    }
+
+    /// Rows from top to bottom.
+    pub fn rows(&self) -> std::slice::ChunksExact<'_, T> {
+        self.data.chunks_exact(self.width)
+    }
+
+    /// `true` if both grids have the same width and height.
+    pub fn same_shape<U>(&self, other: &Grid<U>) -> bool {
+        self.width == other.width && self.height == other.height
+    }
+}
+
+impl<T: Copy> Grid<T> {
+    /// A grid with every pixel equal to `value`. Sides must be at least 1.
+    pub fn filled(width: usize, height: usize, value: T) -> Self {
+        assert!(width > 0 && height > 0, "invariant: a grid has at least one pixel");
+        Self { width, height, data: vec![value; width * height] }
+    }
+
+    /// The grid whose pixel (x, y) is `value(x, y)`. Sides must be at least 1.
+    pub fn from_fn(width: usize, height: usize, mut value: impl FnMut(usize, usize) -> T) -> Self {
+        assert!(width > 0 && height > 0, "invariant: a grid has at least one pixel");
+        let mut data = Vec::with_capacity(width * height);
+        for y in 0..height {
+            data.extend((0..width).map(|x| value(x, y)));
+        }
+        Self { width, height, data }
+    }
+
+    /// Pixel in column `x`, row `y`.
+    pub fn at(&self, x: usize, y: usize) -> T {
+        self.data[y * self.width + x]
+    }
+
+    /// Sets the pixel in column `x`, row `y`.
+    pub fn set(&mut self, x: usize, y: usize, value: T) {
+        self.data[y * self.width + x] = value;
+    }
+
+    /// Applies `f` to every pixel.
+    pub fn map<U>(&self, f: impl FnMut(T) -> U) -> Grid<U> {
+        Grid {
+            width: self.width,
+            height: self.height,
+            data: self.data.iter().copied().map(f).collect(),
+        }
+    }
+
+    /// The part of the grid inside `frame`, which must lie in it.
+    pub fn cropped(&self, frame: Frame) -> Self {
+        let mut data = Vec::with_capacity(frame.width * frame.height);
+        for y in frame.y..frame.y + frame.height {
+            data.extend_from_slice(&self.row(y)[frame.x..frame.x + frame.width]);
+        }
+        Self { width: frame.width, height: frame.height, data }
+    }
+}
+
+impl Grid<bool> {
+    /// Share of pixels that are `true`, from 0 to 1.
+    pub fn area_fraction(&self) -> f64 {
+        self.data.iter().filter(|&&p| p).count() as f64 / self.len() as f64
+    }
+}
+
+/// A rectangle of whole pixels: the part of a picture that is measured.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+pub struct Frame {
+    /// First column.
+    #[serde(rename = "x_px")]
+    pub x: usize,
+    /// First row.
+    #[serde(rename = "y_px")]
+    pub y: usize,
+    /// Columns.
+    #[serde(rename = "width_px")]
+    pub width: usize,
+    /// Rows.
+    #[serde(rename = "height_px")]
+    pub height: usize,
+}
+
+/// A label map: 0 is background, `1..=count` are regions numbered in raster order of their first pixel.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Labels {
+    /// The label of each pixel.
+    pub grid: Grid<u32>,
+    /// The largest label.
+    pub count: u32,
+}
+
+impl Labels {
+    /// Renumbers arbitrary non-zero `ids` so that labels ascend in raster order of first appearance.
+    ///
+    /// Zero stays background. Ids may be any `u32`, but a table of the largest id's size is allocated.
+    pub fn from_ids(mut ids: Grid<u32>) -> Self {
+        let largest = ids.as_slice().iter().copied().max().unwrap_or(0);
+        let mut renumbered = vec![0u32; largest as usize + 1];
+        let mut count = 0;
+        for id in ids.as_mut_slice() {
+            if *id == 0 {
+                continue;
+            }
+            let new = &mut renumbered[*id as usize];
+            if *new == 0 {
+                count += 1;
+                *new = count;
+            }
+            *id = *new;
+        }
+        Self { grid: ids, count }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_shape_that_does_not_fit_is_refused() {
+        assert!(Grid::new(2, 2, vec![0u8; 3]).is_err());
+        assert!(Grid::new(0, 2, Vec::<u8>::new()).is_err());
+        assert!(Grid::new(usize::MAX, 2, vec![0u8; 2]).is_err());
+    }
+
+    #[test]
+    fn labels_are_renumbered_in_raster_order() {
+        let labels = Labels::from_ids(Grid::new(3, 2, vec![0, 9, 9, 4, 0, 9]).unwrap());
+        assert_eq!(labels.grid.as_slice(), [0, 1, 1, 2, 0, 1]);
+        assert_eq!(labels.count, 2);
+    }
+
+    #[test]
+    fn a_crop_takes_the_rows_and_columns_of_its_frame() {
+        let grid = Grid::from_fn(4, 3, |x, y| 10 * y + x);
+        let part = grid.cropped(Frame { x: 1, y: 1, width: 2, height: 2 });
+        assert_eq!(part.as_slice(), [11, 12, 21, 22]);
+    }
+}

@@ -1,0 +1,3 @@
+//! From label maps to numbers: one file per quantity.
+
+pub mod region;

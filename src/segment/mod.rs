@@ -1,0 +1,1 @@
+//! From grey levels to label maps: background, threshold, labelling, boundary maps, watershed.

@@ -1,0 +1,3 @@
+//! From fields to specimens to the study: the one result that every report is a view of.
+
+pub mod result;
