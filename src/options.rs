@@ -1,7 +1,15 @@
 //! All options of a run, resolved: the same names on the command line, in an options file and in the result.
 
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use std::borrow::Cow;
+use std::str::FromStr;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::error::Error;
+use crate::grid::Frame;
+use crate::scale::{ScaleOptions, parse_pixel_size};
+use crate::units::parse_um;
 
 /// How a surface was prepared; decides which numbers a standard would accept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
@@ -43,8 +51,7 @@ pub enum Connectivity {
 }
 
 /// The rule that separates pores from solid.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "kebab-case")]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum PoreMethod {
     /// Largest between-class variance (Otsu 1979).
     Otsu,
@@ -114,4 +121,300 @@ pub struct LineOptions {
     pub angles_deg: Vec<f64>,
     /// Whether concentric circles are laid as well. Default: true.
     pub circles: bool,
+}
+
+impl PoreMethod {
+    /// Every automatic rule, in the order of the help text.
+    pub const AUTOMATIC: [Self; 8] = [
+        Self::Otsu,
+        Self::MinimumError,
+        Self::Kapur,
+        Self::Li,
+        Self::Iterative,
+        Self::Triangle,
+        Self::MultiOtsu,
+        Self::Sauvola,
+    ];
+
+    /// The name on the command line; `fixed` for a typed grey value.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Otsu => "otsu",
+            Self::MinimumError => "minimum-error",
+            Self::Kapur => "kapur",
+            Self::Li => "li",
+            Self::Iterative => "iterative",
+            Self::Triangle => "triangle",
+            Self::MultiOtsu => "multi-otsu",
+            Self::Sauvola => "sauvola",
+            Self::Fixed(_) => "fixed",
+        }
+    }
+}
+
+impl FromStr for PoreMethod {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        if let Ok(level) = text.parse() {
+            return Ok(Self::Fixed(level));
+        }
+        Self::AUTOMATIC.into_iter().find(|m| m.name() == text).ok_or_else(|| {
+            let names: Vec<_> = Self::AUTOMATIC.iter().map(|m| m.name()).collect();
+            format!("known rules are {}, or a grey value from 0 to 65535", names.join(", "))
+        })
+    }
+}
+
+impl Serialize for PoreMethod {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match self {
+            Self::Fixed(level) => serializer.serialize_u16(*level),
+            rule => serializer.serialize_str(rule.name()),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for PoreMethod {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        #[derive(Deserialize)]
+        #[serde(untagged)]
+        enum Form {
+            Level(u16),
+            Rule(String),
+        }
+        match Form::deserialize(deserializer)? {
+            Form::Level(level) => Ok(Self::Fixed(level)),
+            Form::Rule(name) => name.parse().map_err(serde::de::Error::custom),
+        }
+    }
+}
+
+impl JsonSchema for PoreMethod {
+    fn schema_name() -> Cow<'static, str> {
+        "PoreMethod".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let names = Self::AUTOMATIC.map(Self::name);
+        json_schema!({
+            "description": "The rule that separates pores from solid, or a grey value typed by the operator.",
+            "oneOf": [
+                { "type": "string", "enum": names },
+                { "type": "integer", "minimum": 0, "maximum": 65535 }
+            ]
+        })
+    }
+}
+
+/// What becomes of uneven light before the threshold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
+#[serde(rename_all = "kebab-case")]
+pub enum BackgroundHandling {
+    /// It is fitted and removed where it is strong enough to matter.
+    EvenOut,
+    /// Grey levels are taken as they are.
+    Keep,
+}
+
+/// Everything that decides the numbers of a run, with the names of the command line.
+///
+/// An options file (TOML) holds the same keys; the resolved options are written into the result and repeat the run
+/// when fed back.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Options {
+    /// Typed pixel size, such as `25nm` or `25nm x 24nm`. Default: none.
+    pub pixel_size: Option<String>,
+    /// Typed printed length of the scale bar, such as `10um`. Default: none.
+    pub scale_bar: Option<String>,
+    /// Whether a picture without a scale is an error. Default: false.
+    pub require_scale: bool,
+    /// Measured part of every picture, `x,y,width,height` in px; replaces the search for an info strip. Default: none.
+    pub crop: Option<String>,
+    /// Largest picture that is decoded, in px. Default: 400 million.
+    pub max_pixels: u64,
+    /// Threshold rule, or a grey value.
+    pub pores: PoreMethod,
+    /// Pores are darker or brighter than the solid. Default: dark.
+    pub pore_tone: Tone,
+    /// Smaller pores are dropped, in px. Default: 12.
+    pub smallest_pore: u32,
+    /// Neighbours that hang together in a pore. Default: 8.
+    pub connectivity: Connectivity,
+    /// Treatment of uneven light. Default: even-out.
+    pub background: BackgroundHandling,
+    /// Boundary map. Default: ridge.
+    pub boundaries: BoundaryMethod,
+    /// Boundary lines are darker or brighter than the grains. Default: dark.
+    pub boundary_tone: Tone,
+    /// Grains are joined across boundaries weaker than this, 0 to 1.
+    pub merge_below: f64,
+    /// Basins shallower than this never become grains, 0 to 1.
+    pub shallowest: f64,
+    /// Distance between test lines in px. Default: 4.
+    pub line_spacing: u32,
+    /// Directions of test lines in degrees. Default: 0, 45, 90, 135.
+    pub line_angles: Vec<f64>,
+    /// Whether test circles are laid as well. Default: true.
+    pub circles: bool,
+    /// A grain is coarse above this multiple of the median diameter. Default: 3.
+    pub coarse_factor: f64,
+    /// How the surfaces were prepared, where the study sheet does not say. Default: none.
+    pub surface: Option<Surface>,
+    /// Whether label maps are written. Default: false.
+    pub label_maps: bool,
+    /// Whether test lines are drawn on the overlays. Default: false.
+    pub draw_lines: bool,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            pixel_size: None,
+            scale_bar: None,
+            require_scale: false,
+            crop: None,
+            max_pixels: 400_000_000,
+            pores: PoreMethod::MinimumError,
+            pore_tone: Tone::Dark,
+            smallest_pore: 12,
+            connectivity: Connectivity::Eight,
+            background: BackgroundHandling::EvenOut,
+            boundaries: BoundaryMethod::Ridge,
+            boundary_tone: Tone::Dark,
+            merge_below: 0.25,
+            shallowest: 0.03,
+            line_spacing: 4,
+            line_angles: vec![0.0, 45.0, 90.0, 135.0],
+            circles: true,
+            coarse_factor: 3.0,
+            surface: None,
+            label_maps: false,
+            draw_lines: false,
+        }
+    }
+}
+
+impl Options {
+    /// Checks every value, so that a wrong one is reported before any picture is read.
+    ///
+    /// # Errors
+    /// [`Error::Option`] or [`Error::LengthText`], naming the option and what is expected.
+    pub fn validated(self) -> Result<Self, Error> {
+        self.scale()?;
+        self.crop()?;
+        let refuse = |name, why: &str| Err(Error::Option { name, why: why.to_owned() });
+        let share = |v: f64| (0.0..=1.0).contains(&v);
+        if !share(self.merge_below) {
+            return refuse("--merge-below", "a boundary strength from 0 to 1 is expected");
+        }
+        if !share(self.shallowest) {
+            return refuse("--shallowest", "a boundary strength from 0 to 1 is expected");
+        }
+        if self.line_spacing == 0 {
+            return refuse("--line-spacing", "at least 1 px is expected");
+        }
+        if self.line_angles.is_empty() || self.line_angles.iter().any(|a| !(0.0..180.0).contains(a)) {
+            return refuse("--line-angles", "at least one direction from 0 to below 180 degrees is expected");
+        }
+        if !(self.coarse_factor > 1.0 && self.coarse_factor.is_finite()) {
+            return refuse("--coarse-factor", "a number above 1 is expected");
+        }
+        if self.max_pixels == 0 {
+            return refuse("--max-pixels", "at least 1 px is expected");
+        }
+        Ok(self)
+    }
+
+    /// What the user says about the scale.
+    ///
+    /// # Errors
+    /// [`Error::LengthText`] if a length cannot be read.
+    pub fn scale(&self) -> Result<ScaleOptions, Error> {
+        Ok(ScaleOptions {
+            pixel_size_um: self.pixel_size.as_deref().map(parse_pixel_size).transpose()?,
+            scale_bar_um: self.scale_bar.as_deref().map(parse_um).transpose()?,
+        })
+    }
+
+    /// The typed frame.
+    ///
+    /// # Errors
+    /// [`Error::Option`] if it is not four whole numbers or holds no pixel.
+    pub fn crop(&self) -> Result<Option<Frame>, Error> {
+        let Some(text) = &self.crop else { return Ok(None) };
+        let numbers: Result<Vec<usize>, _> = text.split(',').map(|n| n.trim().parse()).collect();
+        match numbers.as_deref() {
+            Ok(&[x, y, width, height]) if width > 0 && height > 0 => Ok(Some(Frame { x, y, width, height })),
+            _ => Err(Error::Option {
+                name: "--crop",
+                why: format!("'{text}' is not x,y,width,height in whole pixels, for example 0,0,1024,700"),
+            }),
+        }
+    }
+
+    /// The part that finds pores.
+    pub fn pore_options(&self) -> PoreOptions {
+        PoreOptions {
+            method: self.pores,
+            tone: self.pore_tone,
+            smallest_px: self.smallest_pore,
+            connectivity: self.connectivity,
+            flatten: self.background == BackgroundHandling::EvenOut
+                && !matches!(self.pores, PoreMethod::Fixed(_)),
+        }
+    }
+
+    /// The part that finds grains.
+    pub fn grain_options(&self) -> GrainOptions {
+        GrainOptions {
+            method: self.boundaries,
+            tone: self.boundary_tone,
+            merge_below: self.merge_below,
+            shallowest: self.shallowest,
+        }
+    }
+
+    /// The part that lays test lines.
+    pub fn line_options(&self) -> LineOptions {
+        LineOptions {
+            spacing_px: self.line_spacing,
+            angles_deg: self.line_angles.clone(),
+            circles: self.circles,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn resolved_options_can_be_fed_back() {
+        let options = Options { pores: PoreMethod::Fixed(97), crop: Some("1,2,30,40".into()), ..Options::default() };
+        let text = toml::to_string(&options).unwrap();
+        assert_eq!(toml::from_str::<Options>(&text).unwrap(), options);
+        let json = serde_json::to_string(&options).unwrap();
+        assert_eq!(serde_json::from_str::<Options>(&json).unwrap(), options);
+    }
+
+    #[test]
+    fn an_unknown_key_is_refused() {
+        assert!(toml::from_str::<Options>("porse = 'otsu'").is_err());
+        assert!(toml::from_str::<Options>("pores = 'ots'").is_err());
+    }
+
+    #[test]
+    fn wrong_values_name_their_option() {
+        let wrong = |change: fn(&mut Options)| {
+            let mut options = Options::default();
+            change(&mut options);
+            options.validated().unwrap_err().to_string()
+        };
+        assert!(wrong(|o| o.crop = Some("1,2,3".into())).contains("--crop"));
+        assert!(wrong(|o| o.line_angles = vec![200.0]).contains("--line-angles"));
+        assert!(wrong(|o| o.merge_below = f64::NAN).contains("--merge-below"));
+        assert!(wrong(|o| o.pixel_size = Some("0nm".into())).contains("larger than zero"));
+    }
 }

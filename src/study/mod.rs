@@ -1,3 +1,12 @@
 //! From fields to specimens to the study: the one result that every report is a view of.
 
+pub mod collect;
+pub mod field;
+pub mod input;
+pub mod output;
+pub mod record;
 pub mod result;
+pub mod run;
+pub mod sheet;
+pub mod specimen;
+pub mod verify;

@@ -11,7 +11,7 @@ use serde::Serialize;
 use crate::grid::Frame;
 use crate::measure::region::Region;
 use crate::micrograph::InfoStrip;
-use crate::options::Surface;
+use crate::options::{Options, Surface};
 use crate::scale::Scale;
 use crate::units::{Area, Length};
 use crate::warning::Warning;
@@ -24,7 +24,7 @@ pub struct Study {
     /// The program that measured.
     pub tool: Tool,
     /// All options, resolved; an options file with these values repeats the run.
-    pub options: serde_json::Value,
+    pub options: Options,
     /// One entry for each measured picture, by file name and page.
     pub fields: Vec<Field>,
     /// One entry for each picture that could not be measured.

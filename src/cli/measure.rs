@@ -1,0 +1,200 @@
+//! `ceramograph measure`: flags, options file, and the run.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use anyhow::Context as _;
+use clap::Args;
+
+use crate::cli::SOME_FAILED;
+use crate::cli::progress::Progress;
+use crate::error::Error;
+use crate::options::{
+    BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone,
+};
+use crate::report;
+use crate::study::run::{Request, run as run_study};
+
+/// What can be typed after `ceramograph measure`.
+#[derive(Debug, Args)]
+#[command(after_help = "\
+Examples:
+  ceramograph measure sample-images
+  ceramograph measure rings --scale-bar 10um --out rings-results
+  ceramograph measure rings --pixel-size 25nm --boundaries gradient --surface polished
+  ceramograph measure rings --options rings.toml --replace
+
+Every sub-folder is a specimen and every picture in it a field, unless a study sheet
+(specimens.csv in the folder, or --sheet) says otherwise. Look at the overlays before
+you trust a number.")]
+pub struct MeasureArgs {
+    /// Folders of micrographs, or single pictures
+    #[arg(required = true, value_name = "FOLDER")]
+    pub roots: Vec<PathBuf>,
+
+    /// Results folder
+    #[arg(long, value_name = "DIR", default_value = "ceramograph-results", help_heading = "Output")]
+    pub out: PathBuf,
+
+    /// Let the results of an earlier run in the results folder give way
+    #[arg(long, help_heading = "Output")]
+    pub replace: bool,
+
+    /// Print the summary as JSON on standard output instead of a table
+    #[arg(long, help_heading = "Output")]
+    pub json: bool,
+
+    /// Print nothing but errors
+    #[arg(long, short, help_heading = "Output")]
+    pub quiet: bool,
+
+    /// Also write the grain label map of each picture: 16 bit PNG, 0 pore or outside, 1.. grains
+    #[arg(long, value_name = "BOOL", help_heading = "Output", num_args = 0..=1, default_missing_value = "true")]
+    pub label_maps: Option<bool>,
+
+    /// Draw the test lines on the overlays
+    #[arg(long, value_name = "BOOL", help_heading = "Output", num_args = 0..=1, default_missing_value = "true")]
+    pub draw_lines: Option<bool>,
+
+    /// Threads; results do not depend on their number [default: one for each core]
+    #[arg(long, value_name = "N", help_heading = "Output")]
+    pub threads: Option<std::num::NonZeroUsize>,
+
+    /// Options file (TOML) with the names of these flags; flags win over it
+    #[arg(long, value_name = "FILE", help_heading = "Output")]
+    pub options: Option<PathBuf>,
+
+    /// Study sheet [default: specimens.csv in the measured folder, if there is one]
+    #[arg(long, value_name = "FILE", help_heading = "Specimens")]
+    pub sheet: Option<PathBuf>,
+
+    /// How the surfaces were prepared, where the study sheet does not say
+    #[arg(long, value_name = "KIND", help_heading = "Specimens")]
+    pub surface: Option<Surface>,
+
+    /// Pixel size, such as 25nm, or "25nm x 24nm" for columns and rows
+    #[arg(long, value_name = "LENGTH", help_heading = "Scale")]
+    pub pixel_size: Option<String>,
+
+    /// Length printed at the scale bar, such as 10um; the bar itself is found and measured
+    #[arg(long, value_name = "LENGTH", help_heading = "Scale")]
+    pub scale_bar: Option<String>,
+
+    /// Fail a picture whose scale is not known
+    #[arg(long, value_name = "BOOL", help_heading = "Scale", num_args = 0..=1, default_missing_value = "true")]
+    pub require_scale: Option<bool>,
+
+    /// Measure only this part of every picture, in px; replaces the search for an info strip
+    #[arg(long, value_name = "X,Y,WIDTH,HEIGHT", help_heading = "Pictures")]
+    pub crop: Option<String>,
+
+    /// Largest picture that is decoded, in px [default: 400000000]
+    #[arg(long, value_name = "N", help_heading = "Pictures")]
+    pub max_pixels: Option<u64>,
+
+    /// What becomes of uneven light before the threshold [default: even-out]
+    #[arg(long, value_name = "HOW", help_heading = "Pores")]
+    pub background: Option<BackgroundHandling>,
+
+    /// Threshold rule (otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), or a grey value
+    #[arg(long, value_name = "RULE|GREY", help_heading = "Pores")]
+    pub pores: Option<PoreMethod>,
+
+    /// Whether pores are darker or brighter than the solid [default: dark]
+    #[arg(long, value_name = "TONE", help_heading = "Pores")]
+    pub pore_tone: Option<Tone>,
+
+    /// Drop pores of fewer pixels; the share of area dropped is reported
+    #[arg(long, value_name = "PX", help_heading = "Pores")]
+    pub smallest_pore: Option<u32>,
+
+    /// Which neighbours of a pore pixel belong to the same pore [default: 8]
+    #[arg(long, value_name = "N", help_heading = "Pores")]
+    pub connectivity: Option<Connectivity>,
+
+    /// How boundaries show: grooves or lines (ridge), or steps in grey (gradient) [default: ridge]
+    #[arg(long, value_name = "MAP", help_heading = "Grains")]
+    pub boundaries: Option<BoundaryMethod>,
+
+    /// Whether boundary lines are darker or brighter than the grains [default: dark]
+    #[arg(long, value_name = "TONE", help_heading = "Grains")]
+    pub boundary_tone: Option<Tone>,
+
+    /// Join grains across boundaries weaker than this, from 0 to 1
+    #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
+    pub merge_below: Option<f64>,
+
+    /// Basins of the boundary map shallower than this never become grains, from 0 to 1
+    #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
+    pub shallowest: Option<f64>,
+
+    /// A grain is called coarse above this multiple of the median diameter [default: 3]
+    #[arg(long, value_name = "K", help_heading = "Grains")]
+    pub coarse_factor: Option<f64>,
+
+    /// Distance between parallel test lines [default: 4]
+    #[arg(long, value_name = "PX", help_heading = "Test lines")]
+    pub line_spacing: Option<u32>,
+
+    /// Directions of the test lines in degrees from the rows [default: 0,45,90,135]
+    #[arg(long, value_name = "DEGREES", value_delimiter = ',', help_heading = "Test lines")]
+    pub line_angles: Option<Vec<f64>>,
+
+    /// Whether three concentric test circles are laid as well [default: true]
+    #[arg(long, value_name = "BOOL", help_heading = "Test lines", num_args = 0..=1, default_missing_value = "true")]
+    pub circles: Option<bool>,
+}
+
+impl MeasureArgs {
+    /// Defaults, overridden by the options file, overridden by flags.
+    fn resolved(&self) -> anyhow::Result<Options> {
+        let mut options = self.options.as_deref().map_or_else(|| Ok(Options::default()), from_file)?;
+        macro_rules! take {
+            ($($name:ident),*) => { $(if let Some(value) = self.$name.clone() { options.$name = value; })* };
+        }
+        macro_rules! take_optional {
+            ($($name:ident),*) => { $(if self.$name.is_some() { options.$name = self.$name.clone(); })* };
+        }
+        take!(label_maps, draw_lines, require_scale, max_pixels, background, pores, pore_tone, smallest_pore);
+        take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, coarse_factor, line_spacing);
+        take!(line_angles, circles);
+        take_optional!(pixel_size, scale_bar, crop, surface);
+        Ok(options.validated()?)
+    }
+}
+
+fn from_file(path: &Path) -> anyhow::Result<Options> {
+    let text = std::fs::read_to_string(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    toml::from_str(&text).with_context(|| format!("options file {}", path.display()))
+}
+
+/// Measures, writes the results folder and prints the table.
+///
+/// # Errors
+/// Wrong options, a missing folder, a results folder that may not be written.
+pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
+    let request = Request {
+        options: args.resolved()?,
+        roots: args.roots,
+        sheet: args.sheet,
+        out: args.out,
+        replace: args.replace,
+        threads: args.threads,
+    };
+    let progress = Progress::new(args.quiet);
+    let study = run_study(&request, &|event| progress.show(&event))?;
+    progress.finish();
+    let mut stdout = anstream::stdout().lock();
+    let printed = if args.json {
+        writeln!(stdout, "{}", report::json::summary(&study))
+    } else if args.quiet {
+        Ok(())
+    } else {
+        writeln!(stdout, "{}", report::table::specimens(&study))
+            .and_then(|()| writeln!(stdout, "Results, overlays and report.html: {}", request.out.display()))
+    };
+    // A closed pipe, as under `| head`, is no failure: the results are on disk.
+    drop(printed);
+    Ok(if study.failures.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(SOME_FAILED) })
+}

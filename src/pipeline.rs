@@ -1,0 +1,135 @@
+//! One picture from grey levels to numbers: the order of the stages, and nothing else.
+
+use crate::error::Error;
+use crate::grid::{Frame, Mask};
+use crate::measure::grain::grains;
+use crate::measure::intercept::{Intercepts, intercepts};
+use crate::measure::pore::pores;
+use crate::measure::region::regions;
+use crate::micrograph::{Grey, InfoStrip, Micrograph, check, info_strip};
+use crate::options::Options;
+use crate::scale::{Scale, determine};
+use crate::segment::grains::GrainMap;
+use crate::segment::pores::PoreMap;
+use crate::segment::{self};
+use crate::statistics::covariance::{AreaFractionError, area_fraction_error};
+use crate::study::result::{Finding, Grain, Pore};
+use crate::units::Spacing;
+use crate::warning::Warning;
+
+/// Everything that one picture yields, maps included.
+#[derive(Clone, Debug)]
+pub struct Measured {
+    /// The part of the picture that was measured.
+    pub frame: Frame,
+    /// The strip of text that was left out.
+    pub strip: Option<InfoStrip>,
+    /// Scale, if there is one.
+    pub scale: Option<Scale>,
+    /// Spacing of the pixels: of the scale, or 1 px.
+    pub spacing: Spacing,
+    /// What was found out about the fitness of the picture.
+    pub findings: Vec<Finding>,
+    /// Pore map, in coordinates of the frame.
+    pub pore_map: PoreMap,
+    /// Pores in the order of their labels.
+    pub pores: Vec<Pore>,
+    /// Error of the area fraction from its covariance.
+    pub area_fraction_error: Option<AreaFractionError>,
+    /// Grain map, in coordinates of the frame; `None` where boundaries cannot carry a result.
+    pub grain_map: Option<GrainMap>,
+    /// Grains in the order of their labels.
+    pub grains: Vec<Grain>,
+    /// Test lines.
+    pub intercepts: Option<Intercepts>,
+    /// Doubts.
+    pub warnings: Vec<Warning>,
+}
+
+/// Measures one picture.
+///
+/// # Errors
+/// [`Error::Option`] if a typed crop does not lie in the picture.
+pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, Error> {
+    let (frame, strip) = frame(&micrograph.grey, options)?;
+    let (scale, scale_warnings) = determine(micrograph, strip, &options.scale()?);
+    let spacing = scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
+    let grey = cropped(&micrograph.grey, frame);
+    let mut findings = check::check(&grey);
+    let pore_map = segment::pores::find(&grey, &options.pore_options())?;
+    drop(grey);
+    let grain_map = segment::grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options());
+    let mut warnings = [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
+    let grain_map = grain_map.reliable.then_some(grain_map);
+    let pore_regions = regions(&pore_map.labels, spacing);
+    let grain_labels = grain_map.as_ref().map(|g| &g.labels);
+    let pores = pores(&pore_map.labels, pore_regions, grain_labels, &pore_map.picture);
+    let grains = grain_map.as_ref().map_or(Vec::new(), |map| grains(map, regions(&map.labels, spacing)));
+    let intercepts = grain_labels.and_then(|labels| intercepts(labels, spacing, &options.line_options()));
+    findings.extend(check::after_grains(
+        intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt()),
+        grain_map.as_ref().map(|_| grains.len() as u64),
+    ));
+    if scale.is_none() {
+        warnings.push(no_scale());
+    }
+    Ok(Measured {
+        frame,
+        strip,
+        spacing,
+        findings,
+        area_fraction_error: area_fraction_error(&pore_mask(&pore_map)),
+        scale,
+        pore_map,
+        pores,
+        grain_map,
+        grains,
+        intercepts,
+        warnings,
+    })
+}
+
+/// The typed frame, or the picture without its info strip.
+fn frame(grey: &Grey, options: &Options) -> Result<(Frame, Option<InfoStrip>), Error> {
+    let whole = Frame { x: 0, y: 0, width: grey.width(), height: grey.height() };
+    let strip = info_strip::find(grey);
+    let Some(crop) = options.crop()? else {
+        return Ok((strip.map_or(whole, |s| beside(whole, s)), strip));
+    };
+    let fits = |from: usize, size: usize, all: usize| from.checked_add(size).is_some_and(|end| end <= all);
+    if fits(crop.x, crop.width, whole.width) && fits(crop.y, crop.height, whole.height) {
+        return Ok((crop, strip));
+    }
+    Err(Error::Option {
+        name: "--crop",
+        why: format!(
+            "{},{},{},{} reaches beyond the picture, which has {} x {} px",
+            crop.x, crop.y, crop.width, crop.height, whole.width, whole.height
+        ),
+    })
+}
+
+/// The rows of `whole` that a strip at its upper or lower rim leaves.
+fn beside(whole: Frame, strip: InfoStrip) -> Frame {
+    let height = whole.height - strip.rows_px;
+    let y = if strip.first_row_px == 0 { strip.rows_px } else { 0 };
+    Frame { y, height, ..whole }
+}
+
+fn cropped(grey: &Grey, frame: Frame) -> Grey {
+    match grey {
+        Grey::Eight(g) => Grey::Eight(g.cropped(frame)),
+        Grey::Sixteen(g) => Grey::Sixteen(g.cropped(frame)),
+    }
+}
+
+fn pore_mask(map: &PoreMap) -> Mask {
+    map.labels.grid.map(|label| label > 0)
+}
+
+fn no_scale() -> Warning {
+    Warning::new(
+        "no-scale",
+        "no pixel size is known, so lengths are in px; give --pixel-size 25nm, or --scale-bar 10um if a bar is printed",
+    )
+}

@@ -1,0 +1,165 @@
+//! From what the pipeline measured to the field that the result holds.
+
+use std::collections::BTreeMap;
+
+use crate::measure::grain_number::from_mean_intercept_um;
+use crate::measure::grain_size::{GrainSample, grain_results};
+use crate::measure::{distribution, unfold};
+use crate::micrograph::{Micrograph, check};
+use crate::options::{Options, Surface};
+use crate::pipeline::Measured;
+use crate::study::result::{Field, FieldRows, Pore, PorePlace, PoreResults};
+use crate::units::LengthUnit;
+use crate::warning::Warning;
+
+/// What identifies a field within a study.
+#[derive(Clone, Debug)]
+pub struct Identity {
+    /// Path from the measured folder.
+    pub file: String,
+    /// Page, from 1, where the file has several.
+    pub page: Option<u32>,
+    /// SHA-256 of the file, in hexadecimal.
+    pub sha256: String,
+    /// Specimen that it belongs to.
+    pub specimen: String,
+    /// How the surface was prepared, if known.
+    pub surface: Option<Surface>,
+}
+
+/// Turns measurements into the field of the result.
+///
+/// On fracture faces and as-fired surfaces the section that the grain size number presumes does not exist: the number
+/// and the factor to three dimensions are withheld, and the intercept is marked as a surface estimate.
+pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, options: &Options) -> Field {
+    let mut measured = measured;
+    let mut warnings = std::mem::take(&mut measured.warnings);
+    let not_a_section = matches!(identity.surface, Some(Surface::AsFired | Surface::Fracture));
+    if not_a_section {
+        warnings.push(surface_estimate(identity.surface));
+    }
+    let picture_check = check::grade(std::mem::take(&mut measured.findings));
+    let pores = pore_results(&measured);
+    let porosity = measured.pore_map.porosity_percent;
+    let without = pores.as_ref().zip(porosity).map(|(p, all)| (all - p.pull_out_percent).max(0.0));
+    let mut intercepts = measured.intercepts.take();
+    if let Some(found) = &mut intercepts
+        && not_a_section
+    {
+        found.results.three_dimensional = None;
+    }
+    let mean = intercepts.as_ref().map(|i| i.results.mean);
+    let grain_results = measured.grain_map.as_ref().map(|map| {
+        grain_results(&GrainSample {
+            grains: &measured.grains,
+            frame: measured.frame,
+            spacing: measured.spacing,
+            mean_intercept: intercepts.as_ref().map(|i| i.mean),
+            boundaries: options.boundaries,
+            mean_boundary_strength: map.mean_boundary_strength,
+            coarse_factor: options.coarse_factor,
+        })
+    });
+    Field {
+        file: identity.file,
+        page: identity.page,
+        sha256: identity.sha256,
+        width_px: micrograph.grey.width(),
+        height_px: micrograph.grey.height(),
+        bits_per_sample: micrograph.grey.bits(),
+        specimen: identity.specimen,
+        surface: identity.surface,
+        frame: measured.frame,
+        info_strip: measured.strip,
+        scale: measured.scale,
+        picture_check,
+        porosity_percent: porosity,
+        porosity_without_pull_out_percent: without,
+        pore_count: porosity.map(|_| measured.pores.len() as u64),
+        grain_count: measured.grain_map.as_ref().map(|_| measured.grains.len() as u64),
+        mean_linear_intercept_um: mean.and_then(|l| l.um()),
+        mean_linear_intercept_px: mean.and_then(|l| l.px()),
+        intercept_count: intercepts.as_ref().map(|i| i.count),
+        astm_grain_number: mean
+            .and_then(|l| l.um())
+            .filter(|_| !not_a_section)
+            .map(from_mean_intercept_um),
+        pores,
+        grains: grain_results,
+        intercepts: intercepts.as_ref().map(|i| i.results.clone()),
+        warnings,
+        overlay: None,
+        rows: FieldRows {
+            pores: measured.pores,
+            grains: measured.grains,
+            chords: intercepts.map_or(Vec::new(), |i| i.chords),
+        },
+    }
+}
+
+fn surface_estimate(surface: Option<Surface>) -> Warning {
+    let what = if surface == Some(Surface::Fracture) { "fracture face" } else { "as-fired surface" };
+    Warning::new(
+        "surface-estimate",
+        format!(
+            "a {what} is not a plane section: the intercept describes the surface, and the grain size number and the \
+             factor to three dimensions are withheld; polish and etch a section for standard numbers"
+        ),
+    )
+}
+
+fn pore_results(measured: &Measured) -> Option<PoreResults> {
+    let map = &measured.pore_map;
+    map.porosity_percent?;
+    let spacing = measured.spacing;
+    let frame_px = (measured.frame.width * measured.frame.height) as f64;
+    let percent = |pore: &Pore| 100.0 * pore.region.area_px as f64 / frame_px;
+    let mut count_by_place = BTreeMap::new();
+    let mut percent_by_place = BTreeMap::new();
+    for pore in &measured.pores {
+        *count_by_place.entry(place_key(pore.place)).or_insert(0) += 1;
+        *percent_by_place.entry(place_key(pore.place)).or_insert(0.0) += percent(pore);
+    }
+    let whole: Vec<&Pore> = measured.pores.iter().filter(|p| !p.region.touches_frame).collect();
+    let diameters: Vec<f64> = whole.iter().map(|p| p.region.equivalent_diameter).collect();
+    let form: f64 = whole.iter().map(|p| p.region.form_factor()).sum();
+    let area = frame_px * spacing.pixel_area();
+    let smallest = (4.0 * f64::from(map.smallest_counted_px) * spacing.pixel_area() / std::f64::consts::PI).sqrt();
+    Some(PoreResults {
+        threshold: map.threshold.clone(),
+        background: map.background.clone(),
+        sensitivity: map.sensitivity.clone(),
+        rules: map.rules.clone(),
+        rule_spread_points: map.rule_spread_points,
+        smallest_counted_px: map.smallest_counted_px,
+        smallest_counted: spacing.length(smallest),
+        dropped_area_percent: map.dropped_area_percent,
+        standard_error_points: measured.area_fraction_error.as_ref().map(|e| 100.0 * e.standard_error),
+        integral_range: measured
+            .area_fraction_error
+            .as_ref()
+            .map(|e| spacing.area(e.integral_range_px2 * spacing.pixel_area())),
+        pull_out_count: measured.pores.iter().filter(|p| p.pull_out).count() as u64,
+        pull_out_percent: measured.pores.iter().filter(|p| p.pull_out).map(percent).sum(),
+        count_by_place,
+        percent_by_place,
+        diameters: distribution::distribution(&diameters, spacing.unit),
+        mean_form_factor: (!whole.is_empty()).then(|| form / whole.len() as f64),
+        unfolded: unfold::unfolded(&diameters, area, spacing.unit),
+    })
+}
+
+fn place_key(place: PorePlace) -> String {
+    match place {
+        PorePlace::InsideGrain => "inside-grain",
+        PorePlace::OnBoundary => "on-boundary",
+        PorePlace::AtJunction => "at-junction",
+        PorePlace::Unknown => "unknown",
+    }
+    .into()
+}
+
+/// The unit that a field is measured in.
+pub fn unit(field: &Field) -> LengthUnit {
+    if field.scale.is_some() { LengthUnit::Um } else { LengthUnit::Px }
+}

@@ -1,0 +1,255 @@
+//! The results folder: written beside, then renamed into place, so that nothing is ever half-written or overwritten.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+
+use sha2::{Digest, Sha256};
+use tempfile::TempDir;
+
+use crate::error::Error;
+use crate::study::record::{Entry, RECORD_NAME, Record, hexadecimal, sha256};
+
+/// A results folder in the making.
+///
+/// Files are written into a hidden folder beside the target. [`Staging::publish`] renames it into place; if the value
+/// is dropped before, everything written is removed and the target is as it was.
+#[derive(Debug)]
+pub struct Staging {
+    folder: TempDir,
+    target: PathBuf,
+    earlier: Option<Record>,
+    written: Mutex<Vec<Entry>>,
+}
+
+impl Staging {
+    /// Prepares to write the results folder `target`.
+    ///
+    /// With `replace`, an earlier results folder gives way when the new one is complete; files in it that its record
+    /// does not name are carried over.
+    ///
+    /// # Errors
+    /// [`Error::Option`] if the target exists and may not be replaced; [`Error::Write`] if its parent is not writable.
+    pub fn open(target: &Path, replace: bool) -> Result<Self, Error> {
+        let earlier = earlier_results(target, replace)?;
+        let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let refuse = |path: &Path, source| Error::Write { path: path.to_owned(), source };
+        std::fs::create_dir_all(parent).map_err(|e| refuse(parent, e))?;
+        let folder = tempfile::Builder::new()
+            .prefix(".ceramograph-partial-")
+            .tempdir_in(parent)
+            .map_err(|e| refuse(target, e))?;
+        Ok(Self { folder, target: target.to_owned(), earlier, written: Mutex::default() })
+    }
+
+    /// Writes a file of the results, given its path from the results folder with `/` between parts.
+    ///
+    /// # Errors
+    /// [`Error::Write`] if the system refuses.
+    pub fn write(&self, name: &str, bytes: &[u8]) -> Result<(), Error> {
+        let mut file = self.create(name)?;
+        file.write_all(bytes).and_then(|()| file.flush()).map_err(|e| self.refused(name, e))?;
+        self.note(name, sha256(bytes));
+        Ok(())
+    }
+
+    /// Opens a table of the results that grows row by row; [`Table::finish`] completes it.
+    ///
+    /// # Errors
+    /// [`Error::Write`] if the system refuses.
+    pub fn table(&self, name: &'static str) -> Result<Table<'_>, Error> {
+        Ok(Table { staging: self, name, file: BufWriter::new(self.create(name)?), hash: Sha256::new() })
+    }
+
+    /// Files written so far, by name.
+    pub fn entries(&self) -> Vec<Entry> {
+        let mut entries = self.written.lock().expect("invariant: no writer panics").clone();
+        entries.sort();
+        entries
+    }
+
+    /// Completes the folder with its record and renames it into place.
+    ///
+    /// # Errors
+    /// [`Error::Write`] if the system refuses; the earlier results are then still there.
+    pub fn publish(self, record: &Record) -> Result<(), Error> {
+        let text = serde_json::to_vec_pretty(record).expect("invariant: a record is plain data");
+        self.write(RECORD_NAME, &text)?;
+        let refuse = |source| Error::Write { path: self.target.clone(), source };
+        make_readable(self.folder.path()).map_err(refuse)?;
+        let Some(earlier) = &self.earlier else {
+            return std::fs::rename(self.folder.path(), &self.target).map_err(refuse);
+        };
+        let aside = self.folder.path().with_extension("earlier");
+        std::fs::rename(&self.target, &aside).map_err(refuse)?;
+        if let Err(source) = std::fs::rename(self.folder.path(), &self.target) {
+            std::fs::rename(&aside, &self.target).map_err(refuse)?;
+            return Err(refuse(source));
+        }
+        carry_over(&aside, &self.target, earlier).map_err(refuse)?;
+        std::fs::remove_dir_all(&aside).map_err(refuse)
+    }
+
+    fn create(&self, name: &str) -> Result<File, Error> {
+        let path = self.folder.path().join(name);
+        let folder = path.parent().expect("invariant: a results file has a folder");
+        std::fs::create_dir_all(folder)
+            .and_then(|()| File::create_new(&path))
+            .map_err(|e| self.refused(name, e))
+    }
+
+    fn note(&self, name: &str, sha256: String) {
+        self.written
+            .lock()
+            .expect("invariant: no writer panics")
+            .push(Entry { file: name.to_owned(), sha256 });
+    }
+
+    fn refused(&self, name: &str, source: std::io::Error) -> Error {
+        Error::Write { path: self.target.join(name), source }
+    }
+}
+
+/// A table that grows row by row.
+#[derive(Debug)]
+pub struct Table<'a> {
+    staging: &'a Staging,
+    name: &'static str,
+    file: BufWriter<File>,
+    hash: Sha256,
+}
+
+impl Table<'_> {
+    /// Appends whole rows.
+    ///
+    /// # Errors
+    /// [`Error::Write`] if the system refuses.
+    pub fn append(&mut self, rows: &[u8]) -> Result<(), Error> {
+        self.hash.update(rows);
+        self.file.write_all(rows).map_err(|e| self.staging.refused(self.name, e))
+    }
+
+    /// Completes the table.
+    ///
+    /// # Errors
+    /// [`Error::Write`] if the system refuses.
+    pub fn finish(mut self) -> Result<(), Error> {
+        self.file.flush().map_err(|e| self.staging.refused(self.name, e))?;
+        self.staging.note(self.name, hexadecimal(&self.hash.finalize()));
+        Ok(())
+    }
+}
+
+/// The record of the results that are to be replaced, if there are any.
+fn earlier_results(target: &Path, replace: bool) -> Result<Option<Record>, Error> {
+    let refuse = |why: String| Err(Error::Option { name: "--out", why });
+    let shown = target.display();
+    if !target.exists() {
+        return Ok(None);
+    }
+    if !target.is_dir() {
+        return refuse(format!("{shown} exists and is not a folder; name another one"));
+    }
+    let empty = std::fs::read_dir(target).is_ok_and(|mut entries| entries.next().is_none());
+    if empty {
+        return Ok(None);
+    }
+    if !target.join(RECORD_NAME).is_file() {
+        return refuse(format!("{shown} holds files that are not results of a run; name another folder"));
+    }
+    if !replace {
+        return refuse(format!("{shown} holds the results of an earlier run; add --replace, or name another folder"));
+    }
+    Record::read(target).map(Some)
+}
+
+/// Gives the published folder the permissions of an ordinary new folder; temporary ones are private.
+#[cfg(unix)]
+fn make_readable(folder: &Path) -> std::io::Result<()> {
+    use std::os::unix::fs::PermissionsExt;
+    // A folder made here shows what the user's mask leaves of an ordinary one.
+    let probe = folder.join(".mode");
+    std::fs::create_dir(&probe)?;
+    let mode = std::fs::metadata(&probe)?.permissions().mode();
+    std::fs::remove_dir(&probe)?;
+    std::fs::set_permissions(folder, std::fs::Permissions::from_mode(mode))
+}
+
+#[cfg(not(unix))]
+fn make_readable(_folder: &Path) -> std::io::Result<()> {
+    Ok(())
+}
+
+/// Moves what the earlier run did not write from `from` to the same place in `to`, unless something is there.
+fn carry_over(from: &Path, to: &Path, earlier: &Record) -> std::io::Result<()> {
+    for entry in walkdir::WalkDir::new(from).into_iter().filter_map(Result::ok) {
+        let Ok(part) = entry.path().strip_prefix(from) else { continue };
+        let name: Vec<_> = part.iter().map(|p| p.to_string_lossy()).collect();
+        let name = name.join("/");
+        let ours = name == RECORD_NAME || earlier.outputs.iter().any(|o| o.file == name);
+        let destination = to.join(part);
+        if entry.file_type().is_dir() || ours || destination.exists() {
+            continue;
+        }
+        if let Some(folder) = destination.parent() {
+            std::fs::create_dir_all(folder)?;
+        }
+        std::fs::rename(entry.path(), destination)?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::options::Options;
+
+    fn record(staging: &Staging) -> Record {
+        Record {
+            version: "0".into(),
+            roots: Vec::new(),
+            sheet: None,
+            options: Options::default(),
+            inputs: Vec::new(),
+            outputs: staging.entries(),
+        }
+    }
+
+    fn publish(target: &Path, replace: bool, text: &[u8]) -> Result<(), Error> {
+        let staging = Staging::open(target, replace)?;
+        staging.write("deep/a.txt", text)?;
+        let record = record(&staging);
+        staging.publish(&record)
+    }
+
+    #[test]
+    fn earlier_results_stand_until_replaced_and_foreign_files_survive() {
+        let folder = tempfile::tempdir().unwrap();
+        let target = folder.path().join("results");
+        publish(&target, false, b"first").unwrap();
+        assert!(publish(&target, false, b"second").unwrap_err().to_string().contains("--replace"));
+        std::fs::write(target.join("deep/mine.txt"), "notes").unwrap();
+        publish(&target, true, b"second").unwrap();
+        assert_eq!(std::fs::read(target.join("deep/a.txt")).unwrap(), b"second");
+        assert_eq!(std::fs::read(target.join("deep/mine.txt")).unwrap(), b"notes");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left beside");
+    }
+
+    #[test]
+    fn a_folder_of_the_users_own_is_never_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        std::fs::write(folder.path().join("mine.txt"), "notes").unwrap();
+        assert!(publish(folder.path(), true, b"x").is_err());
+        assert!(publish(&folder.path().join("mine.txt"), true, b"x").is_err());
+    }
+
+    #[test]
+    fn what_is_not_published_leaves_no_trace() {
+        let folder = tempfile::tempdir().unwrap();
+        let staging = Staging::open(&folder.path().join("results"), false).unwrap();
+        staging.write("a.txt", b"x").unwrap();
+        drop(staging);
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+}

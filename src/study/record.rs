@@ -1,0 +1,72 @@
+//! The record of a run: what went in and what came out, so that a later run can be compared with it byte for byte.
+
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use crate::error::Error;
+use crate::options::Options;
+
+/// File name of the record; a folder that holds it is a results folder.
+pub const RECORD_NAME: &str = "run.json";
+
+/// What went into a run and what came out.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    /// Version of the program.
+    pub version: String,
+    /// What was measured: folders or files, as absolute paths.
+    pub roots: Vec<PathBuf>,
+    /// Study sheet, if one was used, as an absolute path.
+    pub sheet: Option<PathBuf>,
+    /// All options, resolved.
+    pub options: Options,
+    /// Every file that was read, in the order of the result.
+    pub inputs: Vec<Entry>,
+    /// Every file that was written, this record excepted, by name.
+    pub outputs: Vec<Entry>,
+}
+
+/// A file and its hash.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Entry {
+    /// Path from the measured folder or from the results folder, with `/` between parts.
+    pub file: String,
+    /// SHA-256 in hexadecimal.
+    pub sha256: String,
+}
+
+impl Record {
+    /// Reads the record of a results folder.
+    ///
+    /// # Errors
+    /// [`Error::Read`] if there is none or it cannot be read; [`Error::Field`] if it is not a record.
+    pub fn read(results: &Path) -> Result<Self, Error> {
+        let path = results.join(RECORD_NAME);
+        let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+        serde_json::from_slice(&bytes)
+            .map_err(|e| Error::Field { path, why: format!("this is not the record of a run: {e}") })
+    }
+}
+
+/// SHA-256 of `bytes` in hexadecimal.
+pub fn sha256(bytes: &[u8]) -> String {
+    hexadecimal(&Sha256::digest(bytes))
+}
+
+/// Two hexadecimal digits for each byte.
+pub fn hexadecimal(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_hash_is_that_of_the_standard() {
+        // FIPS 180-2, appendix B.1: SHA-256 of "abc".
+        assert_eq!(sha256(b"abc"), "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+    }
+}
