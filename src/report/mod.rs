@@ -2,7 +2,7 @@
 //! result; reports round, format and draw.
 
 pub mod csv;
-//FIG
+pub mod figure;
 //HTML
 pub mod json;
 pub mod name;
