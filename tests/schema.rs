@@ -30,7 +30,9 @@ fn assert_up_to_date(name: &str, expected: &str) {
     }
     if std::env::var_os("UPDATE_SCHEMA").is_some() {
         std::fs::write(docs(name), expected).unwrap();
-        panic!("docs/{name} was rewritten; look at the difference and run the tests again without UPDATE_SCHEMA");
+        panic!(
+            "docs/{name} was rewritten; look at the difference and run the tests again without UPDATE_SCHEMA"
+        );
     }
     panic!("docs/{name} is out of date; UPDATE_SCHEMA=1 cargo test --release --test schema rewrites it");
 }
@@ -119,7 +121,8 @@ fn own_keys(schema: &Value) -> Vec<(String, Value)> {
     let Some(properties) = schema.get("properties").and_then(Value::as_object) else {
         return vec![];
     };
-    let required: Vec<&str> = schema["required"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
+    let required: Vec<&str> =
+        schema["required"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
     assert_eq!(required.len(), properties.len(), "every key is always there: {properties:?}");
     required.into_iter().map(|key| (key.to_owned(), properties[key].clone())).collect()
 }
@@ -137,7 +140,8 @@ fn every_key_has_a_description() {
 #[test]
 fn the_page_in_docs_names_every_key() {
     let page = std::fs::read_to_string(docs("result.md")).unwrap_or_default().replace("\r\n", "\n");
-    let (before, rest) = page.split_once(TABLE_START).expect("docs/result.md has the mark where the keys start");
+    let (before, rest) =
+        page.split_once(TABLE_START).expect("docs/result.md has the mark where the keys start");
     let (_, after) = rest.split_once(TABLE_END).expect("docs/result.md has the mark where the keys end");
     let table = key_tables(&schema());
     assert_up_to_date("result.md", &format!("{before}{TABLE_START}{table}{TABLE_END}{after}"));
@@ -237,16 +241,23 @@ fn kind(value: &Value) -> String {
         Some(Value::Array(names)) => names.iter().filter_map(Value::as_str).map(str::to_owned).collect(),
         _ => return "any JSON".to_owned(),
     };
-    let worded = names.into_iter().map(|name| match (name.as_str(), value.get("items"), value.get("additionalProperties")) {
-        ("array", Some(items), _) => format!("list of {}", kind(items)),
-        ("object", _, Some(values)) => format!("map to {}", kind(values)),
-        ("string", ..) => "text".to_owned(),
-        _ => name,
+    let worded = names.into_iter().map(|name| {
+        match (name.as_str(), value.get("items"), value.get("additionalProperties")) {
+            ("array", Some(items), _) => format!("list of {}", kind(items)),
+            ("object", _, Some(values)) => format!("map to {}", kind(values)),
+            ("string", ..) => "text".to_owned(),
+            _ => name,
+        }
     });
     worded.collect::<Vec<String>>().join(" or ")
 }
 
 /// Text for one cell of a table: links between types become code, line ends become spaces.
 fn cell(text: &str) -> String {
-    text.replace("[`", "`").replace("`]", "`").replace('|', "\\|").split_whitespace().collect::<Vec<&str>>().join(" ")
+    text.replace("[`", "`")
+        .replace("`]", "`")
+        .replace('|', "\\|")
+        .split_whitespace()
+        .collect::<Vec<&str>>()
+        .join(" ")
 }

@@ -133,7 +133,10 @@ pub fn pores(field: &Field) -> Vec<u8> {
 /// The head of `grains.csv`.
 pub fn grains_header() -> Vec<u8> {
     let head = ["specimen", "file", "page", "grain"].into_iter();
-    table(head.chain(REGION_COLUMNS.iter().copied()).chain(["neighbours", "boundary_strength"]), std::iter::empty())
+    table(
+        head.chain(REGION_COLUMNS.iter().copied()).chain(["neighbours", "boundary_strength"]),
+        std::iter::empty(),
+    )
 }
 
 /// The rows of one field for `grains.csv`, to follow [`grains_header`]; numbers to six digits.
@@ -291,7 +294,9 @@ fn median(distribution: &Distribution) -> Length {
 fn region_cells(row: &mut Row, region: &Region, field: &Field, unit: LengthUnit) {
     row.count(u64::from(region.label));
     row.count(region.area_px);
-    for value in [region.area, region.equivalent_diameter, region.perimeter, region.feret_max, region.feret_min] {
+    for value in
+        [region.area, region.equivalent_diameter, region.perimeter, region.feret_max, region.feret_min]
+    {
         row.in_unit(value, unit);
     }
     for value in [region.form_factor(), region.aspect_ratio(), region.solidity, region.orientation_deg] {
@@ -324,7 +329,9 @@ fn table<'a>(head: impl Iterator<Item = &'a str>, body: impl Iterator<Item = Row
 fn rows(rows: impl Iterator<Item = Row>) -> Vec<u8> {
     let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
     for row in rows {
-        writer.write_record(&row.0).expect("invariant: rows of one table have one length, and memory takes every write");
+        writer
+            .write_record(&row.0)
+            .expect("invariant: rows of one table have one length, and memory takes every write");
     }
     writer.into_inner().expect("invariant: memory takes every write")
 }

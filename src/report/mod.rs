@@ -3,7 +3,7 @@
 
 pub mod csv;
 pub mod figure;
-//HTML
+pub mod html;
 pub mod json;
 pub mod name;
 pub mod number;

@@ -132,7 +132,8 @@ pub fn thumbnail(overlay: &Overlay, longest_side: u32) -> Vec<u8> {
         .into_par_iter()
         .flat_map_iter(|row| {
             let weighted = &weighted;
-            (0..columns).flat_map(move |column| block_colour(indices, (column * block, row * block), block, weighted))
+            (0..columns)
+                .flat_map(move |column| block_colour(indices, (column * block, row * block), block, weighted))
         })
         .collect();
     let mut bytes = Vec::new();
@@ -317,7 +318,11 @@ fn draw_frame(picture: &mut GrayImage, frame: Frame) {
         let (width, height) = (frame.width as u32, frame.height as u32);
         if width > 2 * inset && height > 2 * inset {
             let corner = Rect::at((frame.x as u32 + inset) as i32, (frame.y as u32 + inset) as i32);
-            draw_hollow_rect_mut(picture, corner.of_size(width - 2 * inset, height - 2 * inset), Luma([colour]));
+            draw_hollow_rect_mut(
+                picture,
+                corner.of_size(width - 2 * inset, height - 2 * inset),
+                Luma([colour]),
+            );
         }
     }
 }
@@ -328,7 +333,12 @@ fn draw_bar(picture: &mut GrayImage, bar: &Bar) {
     let (row, left, right) = (bar.row_px as f32, bar.left_px as f32, bar.right_px as f32);
     for (shift, colour) in [(1.0, place::MARK_EDGE), (-1.0, place::MARK_EDGE), (0.0, place::BOUNDARY)] {
         for x in [left, right] {
-            draw_line_segment_mut(picture, (x + shift, row - reach), (x + shift, row + reach), Luma([colour]));
+            draw_line_segment_mut(
+                picture,
+                (x + shift, row - reach),
+                (x + shift, row + reach),
+                Luma([colour]),
+            );
         }
         let above = row - reach + shift;
         draw_line_segment_mut(picture, (left, above), (right, above), Luma([colour]));
@@ -355,7 +365,8 @@ mod tests {
     #[test]
     fn a_boundary_is_one_pixel_wide_and_pores_have_none() {
         let grey = Grey::Eight(Grid::filled(4, 3, 100));
-        let grains = Labels { grid: Grid::new(4, 3, vec![1, 1, 2, 2, 1, 1, 2, 2, 1, 0, 0, 2]).unwrap(), count: 2 };
+        let grains =
+            Labels { grid: Grid::new(4, 3, vec![1, 1, 2, 2, 1, 1, 2, 2, 1, 0, 0, 2]).unwrap(), count: 2 };
         let picture = decoded(&overlay(&grey, &OverlayView { grains: Some(&grains), ..view(WHOLE) }));
         let lines: Vec<bool> = picture.pixels().map(|p| p.0 == BOUNDARY).collect();
         let expected = [0, 1, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0].map(|v| v == 1);
@@ -365,7 +376,8 @@ mod tests {
     #[test]
     fn pores_are_filled_so_that_the_grey_below_still_shows() {
         let grey = Grey::Eight(Grid::new(4, 3, (0..12).map(|i| i * 20).collect()).unwrap());
-        let pores = Labels { grid: Grid::new(4, 3, vec![0, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 2]).unwrap(), count: 2 };
+        let pores =
+            Labels { grid: Grid::new(4, 3, vec![0, 1, 1, 0, 0, 0, 0, 0, 0, 0, 0, 2]).unwrap(), count: 2 };
         let view = OverlayView { pores: Some(&pores), pull_out: &[false, true], ..view(WHOLE) };
         let picture = decoded(&overlay(&grey, &view));
         let at = |x, y| picture.get_pixel(x, y).0;
@@ -399,7 +411,8 @@ mod tests {
         let frame = Frame { x: 0, y: 0, width: 40, height: 20 };
         let line = TestLine::Straight { from: (-10.0, 3.0), to: (90.0, 3.0) };
         let circle = TestLine::Circle { centre: (20.0, 10.0), radius: 50.0 };
-        let picture = decoded(&overlay(&grey, &OverlayView { bar: Some(&bar), lines: &[line, circle], ..view(frame) }));
+        let picture =
+            decoded(&overlay(&grey, &OverlayView { bar: Some(&bar), lines: &[line, circle], ..view(frame) }));
         assert!(picture.get_pixel(5, 8).0[0].abs_diff(200) < 2);
         assert!(picture.get_pixel(5, 26).0[0] < 120);
         assert_eq!(picture.get_pixel(0, 0).0, MARK);

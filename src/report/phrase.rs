@@ -98,7 +98,9 @@ mod tests {
 
     #[test]
     fn places_are_named_as_in_the_summary() {
-        for place in [PorePlace::InsideGrain, PorePlace::OnBoundary, PorePlace::AtJunction, PorePlace::Unknown] {
+        for place in
+            [PorePlace::InsideGrain, PorePlace::OnBoundary, PorePlace::AtJunction, PorePlace::Unknown]
+        {
             assert_eq!(serde_json::json!(place), pore_place(place));
         }
     }

@@ -1,27 +1,43 @@
 //! What the terminal shows: one line for each field, and a table of the specimens at the end.
 
-use comfy_table::presets::UTF8_HORIZONTAL_ONLY;
-use comfy_table::{Cell, CellAlignment, ContentArrangement, Table};
+use comfy_table::{
+    Cell, CellAlignment, ColumnConstraint, ContentArrangement, LineStyle, Table, TableStyle, Width,
+};
 
 use super::name::printable;
 use super::number::{UNKNOWN, significant, significant_or_unknown, with_interval};
 use super::phrase;
-use crate::study::result::{Estimate, Field, Grade, Specimen, Study};
+use crate::study::result::{Distribution, Estimate, Field, Grade, Specimen, Study};
 use crate::units::LengthUnit;
+
+const LINES: TableStyle = TableStyle::new()
+    .header_separator(LineStyle::none().fill('─').junction('─'))
+    .bottom_border(LineStyle::none().fill('─').junction('─'));
+
+const HEAD: [&str; 8] =
+    ["specimen", "fields", "porosity, %", "mean intercept", "G", "warnings", "grains sized", "pores sized"];
+
+/// Narrower terminals get fewer columns rather than broken numbers.
+const WIDE: u16 = 110;
 
 /// The table of specimens, at most `width` characters wide, with a line below that names the intervals.
 pub fn specimens(study: &Study, width: u16) -> String {
+    let columns = if width < WIDE { 6 } else { HEAD.len() };
     let mut table = Table::new();
-    table.load_style(UTF8_HORIZONTAL_ONLY);
+    table.load_style(LINES);
     table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
-    table.set_header(["specimen", "fields", "porosity, %", "mean intercept", "G", "grains", "pores", "warnings"]);
-    for column in 1..8 {
-        if let Some(column) = table.column_mut(column) {
-            column.set_cell_alignment(CellAlignment::Right);
-        }
-    }
+    table.set_header(HEAD.into_iter().take(columns));
     for specimen in &study.specimens {
-        table.add_row(specimen_row(study, specimen));
+        table.add_row(specimen_row(study, specimen).into_iter().take(columns));
+    }
+    if let Some(names) = table.column_mut(0) {
+        names.set_constraint(ColumnConstraint::UpperBoundary(Width::Percentage(30)));
+    }
+    for number in 1..columns {
+        if let Some(column) = table.column_mut(number) {
+            column.set_cell_alignment(CellAlignment::Right);
+            column.set_constraint(ColumnConstraint::ContentWidth);
+        }
     }
     let single = study.specimens.iter().any(|s| s.field_count < 2);
     let note = if single { "; one field has no interval between fields" } else { "" };
@@ -30,22 +46,22 @@ pub fn specimens(study: &Study, width: u16) -> String {
 }
 
 fn specimen_row(study: &Study, specimen: &Specimen) -> Vec<Cell> {
-    let fields: Vec<&Field> = study.fields.iter().filter(|field| field.specimen == specimen.name).collect();
-    let total = |value: fn(&Field) -> Option<u64>| -> String {
-        let known: Vec<u64> = fields.iter().filter_map(|field| value(field)).collect();
-        if known.is_empty() { UNKNOWN.to_owned() } else { known.iter().sum::<u64>().to_string() }
-    };
-    let warnings = specimen.warnings.len() + fields.iter().map(|field| field.warnings.len()).sum::<usize>();
+    let fields = study.fields.iter().filter(|field| field.specimen == specimen.name);
+    let warnings = specimen.warnings.len() + fields.map(|field| field.warnings.len()).sum::<usize>();
     vec![
         Cell::new(printable(&specimen.name)),
         Cell::new(specimen.field_count),
         Cell::new(estimate(specimen.porosity_percent.as_ref())),
         Cell::new(intercept(specimen)),
-        Cell::new(grain_number(specimen)),
-        Cell::new(total(|field| field.grain_count)),
-        Cell::new(total(|field| field.pore_count)),
+        Cell::new(significant_or_unknown(specimen.astm_grain_number.as_ref().map(|number| number.value), 3)),
         Cell::new(if warnings == 0 { String::new() } else { warnings.to_string() }),
+        Cell::new(sized(specimen.grain_size.as_ref())),
+        Cell::new(sized(specimen.pore_size.as_ref())),
     ]
+}
+
+fn sized(sizes: Option<&Distribution>) -> String {
+    sizes.map_or_else(|| UNKNOWN.to_owned(), |sizes| sizes.count.to_string())
 }
 
 /// An estimate with its interval, without a unit.

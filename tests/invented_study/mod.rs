@@ -45,7 +45,11 @@ impl Sequence {
 
 /// Three firings, three fields each.
 pub fn study() -> Study {
-    let firings = [("1500 °C, 2 h", 1500, 6.8, 2.9), ("1550 °C, 2 h", 1550, 4.1, 4.2), ("1600 °C, 2 h", 1600, 2.3, 6.6)];
+    let firings = [
+        ("1500 °C, 2 h", 1500, 6.8, 2.9),
+        ("1550 °C, 2 h", 1550, 4.1, 4.2),
+        ("1600 °C, 2 h", 1600, 2.3, 6.6),
+    ];
     let mut sequence = Sequence(7);
     let mut fields = Vec::new();
     let mut specimens = Vec::new();
@@ -382,8 +386,12 @@ fn pore_results(porosity: f64, rows: &FieldRows) -> PoreResults {
 }
 
 fn grain_results(intercept: f64, rows: &FieldRows) -> GrainResults {
-    let whole: Vec<f64> =
-        rows.grains.iter().filter(|g| !g.region.touches_frame).map(|g| g.region.equivalent_diameter).collect();
+    let whole: Vec<f64> = rows
+        .grains
+        .iter()
+        .filter(|g| !g.region.touches_frame)
+        .map(|g| g.region.equivalent_diameter)
+        .collect();
     GrainResults {
         boundaries: "ridge".into(),
         mean_boundary_strength: 0.61,
@@ -485,7 +493,8 @@ fn percentiles(sorted: &[f64], weight: impl Fn(f64) -> f64) -> Percentiles {
 fn histogram(sorted: &[f64]) -> Histogram {
     let (low, high) = (sorted[0].ln(), sorted[sorted.len() - 1].ln());
     let classes = 14;
-    let edges: Vec<f64> = (0..=classes).map(|i| (low + (high - low) * f64::from(i) / f64::from(classes)).exp()).collect();
+    let edges: Vec<f64> =
+        (0..=classes).map(|i| (low + (high - low) * f64::from(i) / f64::from(classes)).exp()).collect();
     let mut counts = vec![0; classes as usize];
     for &size in sorted {
         let class = edges[1..].iter().take_while(|&&edge| edge <= size).count();
@@ -495,7 +504,8 @@ fn histogram(sorted: &[f64]) -> Histogram {
 }
 
 fn specimen(name: &str, celsius: u32, fields: &[Field]) -> Specimen {
-    let pool = |sizes: fn(&Field) -> Vec<f64>| distribution(&fields.iter().flat_map(sizes).collect::<Vec<f64>>());
+    let pool =
+        |sizes: fn(&Field) -> Vec<f64>| distribution(&fields.iter().flat_map(sizes).collect::<Vec<f64>>());
     let grain_size = pool(|f| f.rows.grains.iter().map(|g| g.region.equivalent_diameter).collect());
     let pore_size = pool(|f| f.rows.pores.iter().map(|p| p.region.equivalent_diameter).collect());
     let intercepts: Vec<f64> =
@@ -513,7 +523,9 @@ fn specimen(name: &str, celsius: u32, fields: &[Field]) -> Specimen {
             .into(),
         surface: Some(Surface::ThermallyEtched),
         field_count: fields.len() as u64,
-        porosity_percent: Some(estimate(&fields.iter().filter_map(|f| f.porosity_percent).collect::<Vec<f64>>())),
+        porosity_percent: Some(estimate(
+            &fields.iter().filter_map(|f| f.porosity_percent).collect::<Vec<f64>>(),
+        )),
         mean_linear_intercept_px: None,
         astm_grain_number: Some(number),
         grain_size_histogram: grain_size.as_ref().map(|d| d.histogram.clone()),

@@ -72,11 +72,16 @@ fn in_millimetres(svg: &str, (width, height): (f64, f64), title: &str) -> String
          viewBox=\"0 0 {columns} {rows}\" role=\"img\" aria-label=\"{title}\">\n<title>{title}</title>\n"
     );
     // Verdana has the same widths where a viewer lacks the measured font.
-    head + &body.replace(&format!("font-family=\"{FONT}\""), &format!("font-family=\"{FONT}, Verdana, sans-serif\""))
+    head + &body
+        .replace(&format!("font-family=\"{FONT}\""), &format!("font-family=\"{FONT}, Verdana, sans-serif\""))
 }
 
 fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+        .replace('"', "&quot;")
+        .replace('\'', "&apos;")
 }
 
 fn units(millimetres: f64) -> i32 {
@@ -176,13 +181,18 @@ pub fn png(svg: &str, dpi: u32) -> Option<Vec<u8>> {
 }
 
 fn encoded(pixels: &tiny_skia::Pixmap, dpi: u32) -> Vec<u8> {
-    let opaque: Vec<u8> = pixels.data().chunks_exact(4).flat_map(|rgba| [rgba[0], rgba[1], rgba[2]]).collect();
+    let opaque: Vec<u8> =
+        pixels.data().chunks_exact(4).flat_map(|rgba| [rgba[0], rgba[1], rgba[2]]).collect();
     let per_metre = (f64::from(dpi) / 0.0254).round() as u32;
     let mut bytes = Vec::new();
     let mut encoder = png::Encoder::new(&mut bytes, pixels.width(), pixels.height());
     encoder.set_color(png::ColorType::Rgb);
     encoder.set_depth(png::BitDepth::Eight);
-    encoder.set_pixel_dims(Some(png::PixelDimensions { xppu: per_metre, yppu: per_metre, unit: png::Unit::Meter }));
+    encoder.set_pixel_dims(Some(png::PixelDimensions {
+        xppu: per_metre,
+        yppu: per_metre,
+        unit: png::Unit::Meter,
+    }));
     let mut writer = encoder.write_header().expect("invariant: memory takes every write");
     writer.write_image_data(&opaque).expect("invariant: the buffer has the size of the picture");
     writer.finish().expect("invariant: memory takes every write");

@@ -69,7 +69,9 @@ fn classes(sizes: &Distribution, unit: LengthUnit) -> Option<Classes<'_>> {
 /// Classes that are equally wide on a logarithmic scale are drawn on one.
 fn has_even_ratios(edges: &[f64]) -> bool {
     let ratio = edges[1] / edges[0];
-    edges[0] > 0.0 && edges.len() > 2 && edges.windows(2).all(|pair| (pair[1] / pair[0] / ratio - 1.0).abs() < 1e-6)
+    edges[0] > 0.0
+        && edges.len() > 2
+        && edges.windows(2).all(|pair| (pair[1] / pair[0] / ratio - 1.0).abs() < 1e-6)
 }
 
 fn draw_head(canvas: &Canvas, specimen: &Specimen, sizes: &Distribution, words: &Words) {
@@ -105,19 +107,19 @@ fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, label: &s
     let (low, high) = (edges[0], edges[edges.len() - 1]);
     let across = Axis { low, high, logarithmic: classes.logarithmic, start: LEFT, end: RIGHT };
     let curve = sizes.lognormal.as_ref().map_or_else(Vec::new, |fit| fitted_shares(fit, classes, &across));
-    let largest = classes.shares.iter().chain(curve.iter().map(|(_, share)| share)).fold(0.0, |a: f64, &b| a.max(b));
+    let largest =
+        classes.shares.iter().chain(curve.iter().map(|(_, share)| share)).fold(0.0, |a: f64, &b| a.max(b));
     let up = Axis { low: 0.0, high: largest * 1.06, logarithmic: false, start: BOTTOM, end: TOP };
     for (pair, &share) in edges.windows(2).zip(&classes.shares).filter(|(_, share)| **share > 0.0) {
         canvas.bar((across.place(pair[0]), up.place(share)), (across.place(pair[1]), BOTTOM));
     }
-    let points: Vec<(f64, f64)> = curve.iter().map(|&(value, share)| (across.place(value), up.place(share))).collect();
+    let points: Vec<(f64, f64)> =
+        curve.iter().map(|&(value, share)| (across.place(value), up.place(share))).collect();
     if points.len() > 1 {
         canvas.line(&points, CURVE, 0.55);
     }
-    let medians = [
-        (sizes.percentiles.p50, Stroke::Dashed),
-        (sizes.area_weighted_percentiles.p50, Stroke::Dotted),
-    ];
+    let medians =
+        [(sizes.percentiles.p50, Stroke::Dashed), (sizes.area_weighted_percentiles.p50, Stroke::Dotted)];
     for (median, stroke) in medians {
         let x = across.place(median.value());
         canvas.stroked((x, TOP), (x, BOTTOM), stroke);

@@ -9,7 +9,7 @@ use crate::study::result::{Estimate, Field, Specimen, Study};
 const WIDTH: f64 = 170.0;
 const ROW: f64 = 6.5;
 const TOP: f64 = 8.0;
-const BELOW: f64 = 13.0;
+const BELOW: f64 = 9.5;
 const LONGEST_NAME: usize = 28;
 const MM_PER_LETTER: f64 = 1.65;
 
@@ -39,15 +39,20 @@ pub fn overview(study: &Study) -> Option<String> {
             }
         },
     ];
-    if !study.specimens.iter().any(|specimen| panels.iter().any(|panel| (panel.estimate)(specimen).is_some())) {
+    if !study.specimens.iter().any(|specimen| panels.iter().any(|panel| (panel.estimate)(specimen).is_some()))
+    {
         return None;
     }
     let height = TOP + ROW * study.specimens.len() as f64 + BELOW;
     let title = "porosity and mean linear intercept by specimen, with 95 % intervals of the mean over fields";
     Some(canvas::svg((WIDTH, height), title, |canvas| {
-        let names: Vec<String> =
-            study.specimens.iter().map(|specimen| clipped(&printable(&specimen.name), LONGEST_NAME)).collect();
-        let left = 6.0 + MM_PER_LETTER * names.iter().map(|name| name.chars().count()).max().unwrap_or(0) as f64;
+        let names: Vec<String> = study
+            .specimens
+            .iter()
+            .map(|specimen| clipped(&printable(&specimen.name), LONGEST_NAME))
+            .collect();
+        let left =
+            6.0 + MM_PER_LETTER * names.iter().map(|name| name.chars().count()).max().unwrap_or(0) as f64;
         draw_names(canvas, &names, left);
         let panel_width = (WIDTH - left - 12.0) / 2.0;
         for (panel, start) in panels.iter().zip([left, left + panel_width + 9.0]) {
