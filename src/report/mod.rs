@@ -1,1 +1,14 @@
-//! report
+//! Views of the result: JSON, tables, overlays, figures and the page. Nothing is computed here that is not in the
+//! result; reports round, format and draw.
+
+pub mod csv;
+pub mod figure;
+pub mod html;
+pub mod json;
+pub mod name;
+pub mod number;
+pub mod overlay;
+pub mod phrase;
+pub mod table;
+
+pub use name::{file_stem, file_stems};

@@ -1,0 +1,10 @@
+//! Figures for a report or a journal: column width, readable in grey print, the same bytes every time.
+
+mod axis;
+mod canvas;
+mod histogram;
+mod overview;
+
+pub use canvas::png;
+pub use histogram::{grain_size_histogram, pore_size_histogram};
+pub use overview::overview;

@@ -1,0 +1,139 @@
+//! What the page says about a picture.
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+
+use crate::options::Surface;
+use crate::report::number::{UNKNOWN, count, decimals, places_for, significant, significant_or_unknown};
+use crate::report::{name::printable, phrase};
+use crate::study::result::{Field, Grade};
+
+/// One picture in print.
+pub(super) struct FieldView {
+    pub name: String,
+    pub specimen: String,
+    pub grade: &'static str,
+    pub grade_class: &'static str,
+    pub scale: String,
+    pub scale_detail: String,
+    pub porosity: String,
+    pub porosity_band: String,
+    pub porosity_error: String,
+    pub without_pull_out: String,
+    pub rule_spread: String,
+    pub pores: String,
+    pub intercept: String,
+    pub passages: String,
+    pub grains: String,
+    pub grain_number: String,
+    pub ratio: String,
+    pub warnings: Vec<String>,
+    pub overlay: Option<String>,
+    pub thumbnail: Option<String>,
+}
+
+impl FieldView {
+    pub(super) fn new(field: &Field, thumbnail: Option<&[u8]>) -> Self {
+        let pores = field.pores.as_ref();
+        let (scale, scale_detail) = scale(field);
+        Self {
+            name: phrase::field_name(field),
+            specimen: printable(&field.specimen),
+            grade: phrase::grade(field.picture_check.grade),
+            grade_class: grade_class(field.picture_check.grade),
+            scale,
+            scale_detail,
+            porosity: significant_or_unknown(field.porosity_percent, 3),
+            porosity_band: pores.map_or_else(unknown, |p| {
+                let (low, high) = (p.sensitivity.porosity_low_percent, p.sensitivity.porosity_high_percent);
+                format!("{} to {}", significant(low, 3), significant(high, 3))
+            }),
+            porosity_error: significant_or_unknown(pores.and_then(|p| p.standard_error_points), 2),
+            without_pull_out: significant_or_unknown(field.porosity_without_pull_out_percent, 3),
+            rule_spread: significant_or_unknown(pores.and_then(|p| p.rule_spread_points), 2),
+            pores: field.pore_count.map_or_else(unknown, count),
+            intercept: intercept(field),
+            passages: field.intercept_count.map_or_else(unknown, count),
+            grains: field.grain_count.map_or_else(unknown, count),
+            grain_number: field.astm_grain_number.map_or_else(unknown, |number| decimals(number, 1)),
+            ratio: significant_or_unknown(
+                field.grains.as_ref().and_then(|g| g.diameter_to_intercept_ratio),
+                3,
+            ),
+            warnings: field.warnings.iter().map(|warning| printable(&warning.message)).collect(),
+            overlay: field.overlay.clone(),
+            thumbnail: thumbnail.map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg))),
+        }
+    }
+}
+
+fn unknown() -> String {
+    UNKNOWN.to_owned()
+}
+
+fn grade_class(grade: Grade) -> &'static str {
+    match grade {
+        Grade::Use => "good",
+        Grade::UseWithWarning => "doubt",
+        Grade::DoNotUse => "bad",
+    }
+}
+
+fn scale(field: &Field) -> (String, String) {
+    match &field.scale {
+        Some(scale) => {
+            let uncertainty = significant(100.0 * scale.relative_uncertainty, 2);
+            let source = phrase::scale_source(scale.source);
+            let detail = format!("{source}, ± {uncertainty} %: {}", printable(&scale.detail));
+            (significant(scale.um_per_px, 4), detail)
+        }
+        None => ("no scale".to_owned(), "sizes are in pixels".to_owned()),
+    }
+}
+
+fn intercept(field: &Field) -> String {
+    let Some(intercepts) = &field.intercepts else {
+        let known = field.mean_linear_intercept_um.map(|v| (v, "µm"));
+        let known = known.or(field.mean_linear_intercept_px.map(|v| (v, "px")));
+        return known.map_or_else(unknown, |(value, unit)| format!("{} {unit}", significant(value, 3)));
+    };
+    let unit = intercepts.mean.unit().symbol();
+    match intercepts.standard_error.map(|error| error.value()).filter(|error| *error > 0.0) {
+        Some(error) => {
+            let places = places_for(error);
+            format!("{} ± {} {unit}", decimals(intercepts.mean.value(), places), decimals(error, places))
+        }
+        None => format!("{} {unit}", significant(intercepts.mean.value(), 3)),
+    }
+}
+
+/// Fracture and as-fired faces are no random plane sections.
+pub(super) fn is_surface_estimate(field: &Field) -> bool {
+    matches!(field.surface, Some(Surface::AsFired | Surface::Fracture))
+}
+
+/// One thing in a picture that is not as it should be.
+pub(super) struct PictureFinding {
+    pub field: String,
+    pub name: String,
+    pub value: String,
+    pub grade: &'static str,
+    pub grade_class: &'static str,
+    pub advice: String,
+}
+
+/// The findings of a field that call for something.
+pub(super) fn findings(field: &Field) -> Vec<PictureFinding> {
+    let findings = field.picture_check.findings.iter();
+    let remarkable = findings.filter(|finding| finding.grade != Grade::Use || finding.advice.is_some());
+    remarkable
+        .map(|finding| PictureFinding {
+            field: phrase::field_name(field),
+            name: finding.name.replace('-', " "),
+            value: format!("{} {}", significant(finding.value, 3), finding.unit.replace("percent", "%")),
+            grade: phrase::grade(finding.grade),
+            grade_class: grade_class(finding.grade),
+            advice: finding.advice.as_deref().map(printable).unwrap_or_default(),
+        })
+        .collect()
+}

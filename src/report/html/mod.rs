@@ -1,0 +1,111 @@
+//! `report.html`: one page with everything a reader needs, without scripts and without anything from outside.
+
+mod field;
+mod methods;
+mod specimen;
+
+use askama::Template;
+
+use super::figure;
+use super::name::printable;
+use super::phrase::{counted, picture};
+use crate::study::result::{Grade, Study};
+use field::{FieldView, PictureFinding};
+use specimen::{EstimateRow, SpecimenView};
+
+/// Everything that the page says, in words and rounded numbers.
+#[derive(Template)]
+#[template(path = "report.html")]
+struct Page {
+    version: String,
+    summary: String,
+    specimens: Vec<SpecimenView>,
+    estimates: Vec<EstimateRow>,
+    fields: Vec<FieldView>,
+    findings: Vec<PictureFinding>,
+    failures: Vec<(String, String)>,
+    warnings: Vec<String>,
+    overview: Option<String>,
+    methods: Vec<String>,
+    options: Vec<(String, String)>,
+    single_fields: bool,
+    surface_estimates: bool,
+    unscaled: bool,
+}
+
+/// The page. `thumbnails` holds a JPEG of the overlay for each field of the study, in its order; missing ones are left
+/// out.
+pub fn page(study: &Study, thumbnails: &[Option<Vec<u8>>]) -> String {
+    let fields: Vec<FieldView> = study
+        .fields
+        .iter()
+        .enumerate()
+        .map(|(i, field)| FieldView::new(field, thumbnails.get(i).and_then(Option::as_deref)))
+        .collect();
+    let page = Page {
+        version: format!("{} {}", study.tool.name, study.tool.version),
+        summary: summary(study),
+        specimens: study.specimens.iter().enumerate().map(|(i, s)| SpecimenView::new(study, s, i)).collect(),
+        estimates: study.specimens.iter().flat_map(specimen::estimate_rows).collect(),
+        findings: study.fields.iter().flat_map(field::findings).collect(),
+        failures: failures(study),
+        warnings: study.warnings.iter().map(|warning| printable(&warning.message)).collect(),
+        overview: figure::overview(study),
+        methods: methods::paragraphs(study),
+        options: options(&study.options),
+        single_fields: study.specimens.iter().any(|specimen| specimen.field_count < 2),
+        surface_estimates: study.fields.iter().any(field::is_surface_estimate),
+        unscaled: study.fields.iter().any(|field| field.scale.is_none()),
+        fields,
+    };
+    page.render().expect("invariant: rendering text into memory does not fail")
+}
+
+/// The side of thumbnails that keeps a page of so many fields below about 20 MB.
+pub fn thumbnail_side(field_count: usize) -> u32 {
+    match field_count {
+        0..=40 => 560,
+        41..=150 => 400,
+        _ => 260,
+    }
+}
+
+fn summary(study: &Study) -> String {
+    let fields = counted(study.fields.len() as u64, "picture");
+    let specimens = counted(study.specimens.len() as u64, "specimen");
+    let mut text = format!("{fields} of {specimens} measured");
+    if !study.failures.is_empty() {
+        text += &format!(", {} could not be", study.failures.len());
+    }
+    let doubtful = study.fields.iter().filter(|field| field.picture_check.grade != Grade::Use).count();
+    if doubtful > 0 {
+        text += &format!("; {} to be looked at before use", counted(doubtful as u64, "picture"));
+    }
+    text + "."
+}
+
+fn failures(study: &Study) -> Vec<(String, String)> {
+    let failures = study.failures.iter();
+    failures.map(|failure| (picture(&failure.file, failure.page), printable(&failure.error))).collect()
+}
+
+/// Options by dotted name; lists on one line.
+fn options(value: &serde_json::Value) -> Vec<(String, String)> {
+    let mut rows = Vec::new();
+    collect_options("", value, &mut rows);
+    rows
+}
+
+fn collect_options(name: &str, value: &serde_json::Value, rows: &mut Vec<(String, String)>) {
+    match value {
+        serde_json::Value::Object(object) => {
+            for (key, inner) in object {
+                let inner_name = if name.is_empty() { key.clone() } else { format!("{name}.{key}") };
+                collect_options(&printable(&inner_name), inner, rows);
+            }
+        }
+        serde_json::Value::Null => rows.push((name.to_owned(), "not given".to_owned())),
+        serde_json::Value::String(text) => rows.push((name.to_owned(), printable(text))),
+        other => rows.push((name.to_owned(), printable(&other.to_string()))),
+    }
+}

@@ -1,0 +1,153 @@
+//! What the page says about a specimen.
+
+use crate::report::number::{UNKNOWN, count, significant, significant_or_unknown, with_interval};
+use crate::report::{figure, name::printable, phrase, table};
+use crate::study::result::{CoarseTail, Distribution, Estimate, Populations, Specimen, Study};
+
+/// One specimen in print.
+pub(super) struct SpecimenView {
+    pub id: usize,
+    pub name: String,
+    pub firing: Vec<(String, String)>,
+    pub surface: String,
+    pub field_count: u64,
+    pub porosity: String,
+    pub intercept: String,
+    pub grain_number: String,
+    pub grain_median: String,
+    pub pore_median: String,
+    pub grain_figure: Option<String>,
+    pub pore_figure: Option<String>,
+    pub facts: Vec<String>,
+    pub warnings: Vec<String>,
+    /// Places of its fields in the list of all fields.
+    pub fields: Vec<usize>,
+}
+
+impl SpecimenView {
+    pub(super) fn new(study: &Study, specimen: &Specimen, id: usize) -> Self {
+        let fields = study.fields.iter().enumerate().filter(|(_, field)| field.specimen == specimen.name);
+        Self {
+            id,
+            name: printable(&specimen.name),
+            firing: specimen.firing.iter().map(|(head, value)| (printable(head), printable(value))).collect(),
+            surface: specimen.surface.map_or("not stated", phrase::surface).to_owned(),
+            field_count: specimen.field_count,
+            porosity: table::estimate(specimen.porosity_percent.as_ref()),
+            intercept: table::intercept(specimen),
+            grain_number: table::grain_number(specimen),
+            grain_median: median(specimen.grain_size.as_ref()),
+            pore_median: median(specimen.pore_size.as_ref()),
+            grain_figure: figure::grain_size_histogram(specimen),
+            pore_figure: figure::pore_size_histogram(specimen),
+            facts: facts(specimen),
+            warnings: specimen.warnings.iter().map(|warning| printable(&warning.message)).collect(),
+            fields: fields.map(|(i, _)| i).collect(),
+        }
+    }
+}
+
+fn median(sizes: Option<&Distribution>) -> String {
+    let Some(sizes) = sizes else {
+        return UNKNOWN.to_owned();
+    };
+    let median = sizes.percentiles.p50;
+    format!("{} {}", significant(median.value(), 3), median.unit().symbol())
+}
+
+fn facts(specimen: &Specimen) -> Vec<String> {
+    let coarse = specimen.coarse.as_ref().map(coarse);
+    let populations = specimen.populations.as_ref().map(populations);
+    let chords = specimen.chords.as_ref().map(chords);
+    [coarse, populations, chords].into_iter().flatten().collect()
+}
+
+fn coarse(tail: &CoarseTail) -> String {
+    format!(
+        "Coarse tail: {} % of the whole grains are larger than {} times the median diameter; they take {} % of the area of \
+         whole grains. The largest grain has {} times the mean diameter.",
+        significant(tail.count_percent, 2),
+        significant(tail.times_median, 2),
+        significant(tail.area_percent, 2),
+        significant(tail.largest_over_mean, 2)
+    )
+}
+
+fn populations(populations: &Populations) -> String {
+    let [finer, coarser] =
+        populations.medians.map(|m| format!("{} {}", significant(m.value(), 3), m.unit().symbol()));
+    let criterion = significant(populations.bic_one_minus_two, 2);
+    if populations.two_populations {
+        format!(
+            "Two populations of grains: fitted medians {finer} and {coarser}, {} % of the grains in the coarser one \
+             (information criterion of one population minus that of two: {criterion}).",
+            significant(populations.coarser_percent, 2)
+        )
+    } else {
+        format!(
+            "One lognormal population of grains is enough (information criterion of one population minus that of two: \
+             {criterion}; two are claimed above 10, if their medians differ by a factor of 2)."
+        )
+    }
+}
+
+fn chords(chords: &Distribution) -> String {
+    let unit = chords.mean.unit().symbol();
+    let spread = match chords.standard_deviation {
+        Some(deviation) => {
+            format!(", standard deviation of chords {} {unit}", significant(deviation.value(), 3))
+        }
+        None => String::new(),
+    };
+    format!(
+        "Chords: n = {}, mean {} {unit}{spread}.",
+        count(chords.count),
+        significant(chords.mean.value(), 3)
+    )
+}
+
+/// One quantity of a specimen with all that its interval rests on.
+pub(super) struct EstimateRow {
+    pub specimen: String,
+    pub quantity: &'static str,
+    pub mean: String,
+    pub pooled: String,
+    pub deviation: String,
+    pub interval: String,
+    pub accuracy: String,
+    pub fields: u64,
+    pub more_fields: String,
+}
+
+pub(super) fn estimate_rows(specimen: &Specimen) -> Vec<EstimateRow> {
+    let quantities = [
+        ("porosity, %", &specimen.porosity_percent),
+        ("mean linear intercept, µm", &specimen.mean_linear_intercept_um),
+        ("mean linear intercept, px", &specimen.mean_linear_intercept_px),
+    ];
+    let known =
+        quantities.into_iter().filter_map(|(quantity, estimate)| Some((quantity, estimate.as_ref()?)));
+    known.map(|(quantity, estimate)| estimate_row(specimen, quantity, estimate)).collect()
+}
+
+fn estimate_row(specimen: &Specimen, quantity: &'static str, estimate: &Estimate) -> EstimateRow {
+    let interval = match (estimate.ci95_low, estimate.ci95_high) {
+        (Some(low), Some(high)) => {
+            let places = crate::report::number::places_for((high - low) / 2.0);
+            let end = |value| crate::report::number::decimals(value, places);
+            format!("{} to {}", end(low), end(high))
+        }
+        _ => "one field: none".to_owned(),
+    };
+    EstimateRow {
+        specimen: printable(&specimen.name),
+        quantity,
+        mean: with_interval(estimate.mean, estimate.ci95_low, estimate.ci95_high),
+        pooled: significant(estimate.pooled, 3),
+        deviation: significant_or_unknown(estimate.standard_deviation, 2),
+        interval,
+        accuracy: significant_or_unknown(estimate.relative_accuracy_percent, 2),
+        fields: estimate.field_count,
+        more_fields: estimate.more_fields_for_10_percent.map_or_else(|| UNKNOWN.to_owned(), count),
+    }
+}
