@@ -3,6 +3,7 @@
 pub mod info_strip;
 mod luminance;
 mod page;
+mod palette;
 mod raster;
 mod tagged;
 

@@ -1,7 +1,5 @@
 //! TIFF: pages, sample kinds, and the tags that speak of pixel size.
 
-use std::io::Cursor;
-
 use tiff::ColorType;
 use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::{Tag, Type};
@@ -9,6 +7,7 @@ use tiff::tags::{Tag, Type};
 use super::Grey;
 use super::luminance::{Level, grey_of, grey_of_planes, luminance};
 use super::page::{Decoded, Source, eight, sixteen};
+use super::palette::AsGrey;
 use super::raster::add_resolution;
 use crate::error::Error;
 use crate::scale::resolution::{self, Resolution};
@@ -19,13 +18,15 @@ use crate::warning::Warning;
 const LONGEST_TEXT: u64 = 16 << 20;
 /// Bits of NewSubfileType: a reduced copy, or a transparency mask.
 const NOT_A_PICTURE: u32 = 0b101;
+/// PhotometricInterpretation: indices into a palette.
+const PALETTE: u32 = 3;
 /// More directories than any stack has; guards against endless chains.
 const MOST_PAGES: usize = 100_000;
 
-type Tiff<'a> = Decoder<Cursor<&'a [u8]>>;
+type Tiff<'a> = Decoder<AsGrey<'a>>;
 
-fn open<'a>(source: &Source<'a>) -> Result<Tiff<'a>, Error> {
-    let decoder = Decoder::new(Cursor::new(source.bytes)).map_err(|e| source.damaged(e))?;
+fn open<'a>(source: &Source<'a>, file: AsGrey<'a>) -> Result<Tiff<'a>, Error> {
+    let decoder = Decoder::new(file).map_err(|e| source.damaged(e))?;
     // Four 16 bit channels and one buffer beside them; the number of pixels itself is checked first.
     let bytes = usize::try_from(source.max_pixels.saturating_mul(8)).unwrap_or(usize::MAX);
     let mut limits = Limits::default();
@@ -35,11 +36,25 @@ fn open<'a>(source: &Source<'a>) -> Result<Tiff<'a>, Error> {
     Ok(decoder.with_limits(limits))
 }
 
+/// The file at directory `index`; a palette is returned beside it, and the samples are then its indices.
+fn open_at<'a>(source: &Source<'a>, index: usize) -> Result<(Tiff<'a>, Option<Vec<u16>>), Error> {
+    let mut decoder = open(source, AsGrey::unchanged(source.bytes))?;
+    decoder.seek_to_image(index).map_err(|e| source.damaged(e))?;
+    let photometric =
+        decoder.find_tag_unsigned::<u32>(Tag::PhotometricInterpretation).map_err(|e| source.damaged(e))?;
+    let offset = decoder.ifd_pointer().map(|pointer| pointer.0);
+    let (Some(PALETTE), Some(offset)) = (photometric, offset) else { return Ok((decoder, None)) };
+    let map = decoder.get_tag_u16_vec(Tag::ColorMap).map_err(|e| source.damaged(e))?;
+    let mut decoder = open(source, AsGrey::with_grey_directory(source.bytes, offset))?;
+    decoder.seek_to_image(index).map_err(|e| source.damaged(e))?;
+    Ok((decoder, Some(map)))
+}
+
 /// Positions of the full-size pictures in the chain of directories.
 ///
 /// A damaged later directory ends the list: the pictures before it are still good.
 pub(super) fn page_indices(source: &Source<'_>) -> Result<Vec<usize>, Error> {
-    let mut decoder = open(source)?;
+    let mut decoder = open(source, AsGrey::unchanged(source.bytes))?;
     let mut indices = Vec::new();
     for index in 0..MOST_PAGES {
         let kind = decoder.find_tag_unsigned::<u32>(Tag::NewSubfileType).ok().flatten().unwrap_or(0);
@@ -59,11 +74,10 @@ pub(super) fn page_indices(source: &Source<'_>) -> Result<Vec<usize>, Error> {
 }
 
 pub(super) fn read(source: &Source<'_>, index: usize) -> Result<Decoded, Error> {
-    let mut decoder = open(source)?;
-    decoder.seek_to_image(index).map_err(|e| source.damaged(e))?;
+    let (mut decoder, palette) = open_at(source, index)?;
     let (width, height) = decoder.dimensions().map_err(|e| source.damaged(e))?;
     source.check_size(width.into(), height.into())?;
-    let (grey, warnings) = pixels(source, &mut decoder, width, height)?;
+    let (grey, warnings) = pixels(source, &mut decoder, palette)?;
     let mut decoded = Decoded { grey, warnings, claims: Vec::new() };
     add_text_claims(&mut decoder, (width, height), &mut decoded);
     add_resolution(tiff_resolution(&mut decoder), &mut decoded.claims, &mut decoded.warnings);
@@ -73,25 +87,24 @@ pub(super) fn read(source: &Source<'_>, index: usize) -> Result<Decoded, Error> 
 fn pixels(
     source: &Source<'_>,
     decoder: &mut Tiff<'_>,
-    width: u32,
-    height: u32,
+    palette: Option<Vec<u16>>,
 ) -> Result<(Grey, Vec<Warning>), Error> {
     let colour = decoder.colortype().map_err(|e| source.damaged(e))?;
     refuse_unsupported(source, colour)?;
-    let colour_map = match colour {
-        ColorType::Palette(_) => Some(decoder.get_tag_u16_vec(Tag::ColorMap).map_err(|e| source.damaged(e))?),
-        _ => None,
-    };
+    if palette.is_some() && colour.bit_depth() > 8 {
+        return Err(refuse_samples(source, "a palette of more than 256 colours"));
+    }
+    let (width, height) = decoder.dimensions().map_err(|e| source.damaged(e))?;
     let mut samples = DecodingResult::U8(Vec::new());
     let layout = decoder.read_image_to_buffer(&mut samples).map_err(|e| source.damaged(e))?;
     let channels = usize::from(colour.num_samples());
     match samples {
         DecodingResult::U8(bytes) => {
             let bytes = match colour.bit_depth() {
-                bits @ (1 | 2 | 4) => unpack(&bytes, bits, width as usize, colour_map.is_none()),
+                bits @ (1 | 2 | 4) => unpack(&bytes, bits, width as usize, palette.is_none()),
                 _ => bytes,
             };
-            let (grey, warnings) = match colour_map {
+            let (grey, warnings) = match palette {
                 Some(map) => (through_palette(&bytes, &map), Vec::new()),
                 None => to_grey(bytes, colour, channels, layout.planes),
             };
@@ -107,14 +120,11 @@ fn pixels(
 
 fn refuse_unsupported(source: &Source<'_>, colour: ColorType) -> Result<(), Error> {
     match (colour, colour.bit_depth()) {
-        (ColorType::Gray(_) | ColorType::Palette(_), 1 | 2 | 4) => Ok(()),
+        (ColorType::Gray(_), 1 | 2 | 4) => Ok(()),
         (ColorType::CMYK(_) | ColorType::CMYKA(_) | ColorType::Lab(_), _) => {
             Err(refuse_samples(source, "printing colours"))
         }
         (ColorType::YCbCr(bits), _) if bits != 8 => Err(refuse_samples(source, "an unusual colour coding")),
-        (ColorType::Palette(bits), _) if bits != 8 => {
-            Err(refuse_samples(source, "a palette of more than 256 colours"))
-        }
         (_, 8 | 16) => Ok(()),
         (_, bits) => Err(refuse_samples(source, &format!("samples of {bits} bits"))),
     }
