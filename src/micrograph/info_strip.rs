@@ -75,6 +75,8 @@ struct Row {
     changes: usize,
     /// One level other than the ground over nearly the whole width.
     line: bool,
+    /// Its most frequent level.
+    mode: u8,
 }
 
 impl Row {
@@ -91,6 +93,7 @@ impl Row {
             ink: share(levels.iter().filter(|v| ink(v)).count()),
             changes,
             line: mode.abs_diff(ground) >= INK && share(of_mode) >= LINE_ROW,
+            mode,
         }
     }
 
@@ -138,10 +141,15 @@ fn walk(rows: &[Row]) -> usize {
     end
 }
 
-/// The end of the strip moved past a frame line that closes it.
+/// The end of the strip moved past a frame line that closes it, where that line is no part of an even picture.
 fn with_line(rows: &[Row], end: usize) -> usize {
-    let ahead = &rows[end..(end + THICKEST_LINE).min(rows.len())];
-    ahead.iter().rposition(|row| row.line).map_or(end, |i| end + i + 1)
+    let ahead = &rows[end..(end + THICKEST_LINE + 1).min(rows.len())];
+    let Some(first) = ahead.iter().position(|row| row.line).filter(|&i| i <= 1) else { return end };
+    let lines = ahead[first..]
+        .iter()
+        .take_while(|row| row.line && row.mode.abs_diff(ahead[first].mode) <= GROUND)
+        .count();
+    if first + lines > THICKEST_LINE { end } else { end + first + lines }
 }
 
 /// Where the picture itself has the ground of the strip, only a frame line parts them.

@@ -12,6 +12,8 @@ const SHORTEST_CAPS: usize = 3;
 const LONGEST_CAPS_SHARE: f64 = 0.5;
 /// Caps are looked for this far around the end of a line, in px.
 const CAP_REACH: usize = 3;
+/// Caps are at most this wide in px, or twice as wide as the line is thick.
+const WIDEST_CAP: usize = 5;
 /// Halves of a broken line differ by at most this share.
 const HALVES_DIFFER: f64 = 0.2;
 /// The gap is at most this share of the whole.
@@ -75,37 +77,47 @@ fn with_caps(grid: &Grid<u8>, threshold: u8, mut shape: Shape) -> Shape {
     if shape.thickness() * THICKEST_LINE_SHARE > shape.length() {
         return shape;
     }
-    let last_column = grid.width() - 1;
-    let left = cap(grid, threshold, &shape, shape.left.saturating_sub(CAP_REACH)..=shape.left + CAP_REACH);
-    let right = cap(
-        grid,
-        threshold,
-        &shape,
-        shape.right.saturating_sub(CAP_REACH)..=(shape.right + CAP_REACH).min(last_column),
-    );
-    let (Some(left), Some(right)) = (left, right) else { return shape };
-    let longest = LONGEST_CAPS_SHARE * shape.length() as f64;
+    let caps = [shape.left, shape.right].map(|end| cap(grid, threshold, &shape, end));
+    let [Some(left), Some(right)] = caps else { return shape };
     let alike = left.0.abs_diff(right.0) <= 2 && left.1.abs_diff(right.1) <= 2;
     let rows = (left.0.min(right.0), left.1.max(right.1));
-    if alike && ((rows.1 + 1 - rows.0) as f64) <= longest {
+    let height = (rows.1 + 1 - rows.0) as f64;
+    if alike && height <= LONGEST_CAPS_SHARE * shape.length() as f64 && is_centred(&shape, rows) {
         shape.caps = Some(rows);
         shape.style = BarStyle::Bracket;
     }
     shape
 }
 
-/// Rows that the tallest upright run through the line spans within `columns`, if it stands out of the line.
-fn cap(
-    grid: &Grid<u8>,
-    threshold: u8,
-    shape: &Shape,
-    columns: std::ops::RangeInclusive<usize>,
-) -> Option<(usize, usize)> {
-    let tallest = columns
-        .filter_map(|x| upright(grid, threshold, x, shape))
-        .max_by_key(|&(top, bottom)| bottom - top)?;
-    let out = (shape.top - tallest.0.min(shape.top)) + (tallest.1.max(shape.bottom) - shape.bottom);
-    (out >= SHORTEST_CAPS).then_some(tallest)
+/// Whether the line meets its caps in the middle, or short caps at one end.
+fn is_centred(shape: &Shape, caps: (usize, usize)) -> bool {
+    let up = shape.top.saturating_sub(caps.0);
+    let down = caps.1.saturating_sub(shape.bottom);
+    let one_sided = up.min(down) <= 1 && up.max(down) * 6 <= shape.length();
+    up.abs_diff(down) <= 2.max(up.max(down) / 3) || one_sided
+}
+
+/// Rows that the tallest upright run through the line near its end spans, if it is narrow and stands out of the line.
+fn cap(grid: &Grid<u8>, threshold: u8, shape: &Shape, end: usize) -> Option<(usize, usize)> {
+    let columns = end.saturating_sub(CAP_REACH)..=(end + CAP_REACH).min(grid.width() - 1);
+    let (x, tallest) = columns
+        .filter_map(|x| Some((x, upright(grid, threshold, x, shape)?)))
+        .max_by_key(|&(_, (top, bottom))| bottom - top)?;
+    let up = shape.top.saturating_sub(tallest.0);
+    let down = tallest.1.saturating_sub(shape.bottom);
+    // The row in which the width of the cap shows, away from the line.
+    let row = if up > down { tallest.0 + up / 2 } else { tallest.1 - down / 2 };
+    let widest = WIDEST_CAP.max(2 * shape.thickness());
+    let narrow = width_at(grid, threshold, x, row) <= widest;
+    (up + down >= SHORTEST_CAPS && narrow).then_some(tallest)
+}
+
+/// Length of the level run through column `x` of a row.
+fn width_at(grid: &Grid<u8>, threshold: u8, x: usize, y: usize) -> usize {
+    let row = grid.row(y);
+    let left = row[..x].iter().rev().take_while(|&&v| v >= threshold).count();
+    let right = row[x..].iter().take_while(|&&v| v >= threshold).count();
+    left + right
 }
 
 /// The upright run in column `x` that crosses the middle row of the line.

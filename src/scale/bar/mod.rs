@@ -21,8 +21,9 @@ use crate::micrograph::{Grey, InfoStrip};
 
 pub use score::BarCandidate;
 
-/// Levels at which bright bars are cut out: full white, light grey over a dark ground, and mid grey of faint bars.
-const THRESHOLDS: [u8; 3] = [240, 200, 150];
+/// Levels at which bright bars are cut out: full white, light grey over a dark ground, mid grey, and faint lines
+/// in a black strip.
+const THRESHOLDS: [u8; 4] = [240, 200, 150, 90];
 
 /// Bars are never shorter than this, in px, nor than this share of the picture's width.
 const SHORTEST_PX: usize = 12;

@@ -65,6 +65,10 @@ fn overlap(a: &Bar, b: &Bar) -> bool {
     (a.row_px - b.row_px).abs() <= 8.0 && shared > 0.5 * a.length_px().min(b.length_px())
 }
 
+/// Shorter than this, in px or as a share of the picture's width, no one draws a bar.
+const SHORTEST_PX: usize = 20;
+const SHORTEST_SHARE: f64 = 0.035;
+
 /// What surrounds a shape, as shares from 0 to 1 of the places looked at.
 struct Surroundings {
     /// Columns with darker ground just above, and just below.
@@ -72,8 +76,12 @@ struct Surroundings {
     below: f64,
     /// Mean difference in level from the bar to the ground around it, over 255.
     contrast: f64,
+    /// Mean level of the bar over 255.
+    level: f64,
     /// Mean difference of the levels inside from their mean, over 255.
     unevenness: f64,
+    /// The same for the ground just above and below.
+    ground_unevenness: f64,
 }
 
 /// The shape as a candidate, unless something rules it out.
@@ -84,7 +92,8 @@ pub(super) fn judge(
     strip: Option<InfoStrip>,
 ) -> Option<BarCandidate> {
     let width = grid.width();
-    if shape.length() * 10 > width * 9 {
+    let shortest = (SHORTEST_SHARE * width as f64).max(SHORTEST_PX as f64);
+    if shape.length() * 10 > width * 9 || (shape.length() as f64) < shortest {
         return None;
     }
     let around = surroundings(grid, threshold, shape);
@@ -94,7 +103,15 @@ pub(super) fn judge(
     if shape.style == BarStyle::Solid && is_part_of_box(grid, threshold, shape) {
         return None;
     }
-    let parts = text::label_parts(grid, threshold, shape);
+    // Lines with caps or a gap are drawn on even ground; grain boundaries and letters make chance ones.
+    let plain = shape.style == BarStyle::Solid && shape.gap.is_none();
+    if !plain && (around.ground_unevenness > 0.06 || around.unevenness > 0.1) {
+        return None;
+    }
+    let label = text::label(grid, threshold, shape);
+    if shape.gap.is_some() && !label.in_gap {
+        return None;
+    }
     let (left_px, right_px) = ends::measure(grid, threshold, shape);
     if right_px - left_px < 4.0 {
         return None;
@@ -102,7 +119,7 @@ pub(super) fn judge(
     let row_px = (shape.top + shape.bottom + 1) as f64 / 2.0;
     let uncertainty_px = (0.35 + shape.raggedness).max(0.5);
     let bar = Bar { left_px, right_px, row_px, style: shape.style, uncertainty_px };
-    let (confidence, reasons) = weigh(grid, shape, &around, parts, strip);
+    let (confidence, reasons) = weigh(grid, shape, &around, label.parts, strip);
     Some(BarCandidate::new(bar, confidence, reasons))
 }
 
@@ -114,56 +131,57 @@ fn weigh(
     strip: Option<InfoStrip>,
 ) -> (f64, Vec<String>) {
     let mut reasons = Vec::new();
-    let mut confidence: f64 = 0.25;
+    let mut confidence: f64 = 0.05;
     let mut add = |value: f64, reason: &str| {
         confidence += value;
         reasons.push(reason.to_owned());
     };
     match parts {
         0 | 1 => add(-0.1, "no label near it"),
-        2 => add(0.12, "a short label near it"),
-        _ => add(0.22, "a label near it"),
+        2 => add(0.1, "a short label near it"),
+        _ => add(0.2, "a label near it"),
     }
     let middle = usize::midpoint(shape.top, shape.bottom);
-    let in_strip = strip
-        .is_some_and(|s| (s.first_row_px.saturating_sub(4)..s.first_row_px + s.rows_px).contains(&middle));
     let height = grid.height();
-    if in_strip {
+    if strip.is_some_and(|s| (s.first_row_px.saturating_sub(4)..s.first_row_px + s.rows_px).contains(&middle))
+    {
         add(0.2, "in the info strip");
     } else if middle * 4 > height * 3 {
-        add(0.12, "in the lower quarter");
-    } else if middle * 6 < height {
-        add(0.02, "in the upper rim");
-    } else {
+        add(0.14, "in the lower quarter");
+    } else if middle * 6 > height && middle * 3 < height * 2 {
         add(-0.15, "in the middle of the picture");
     }
     match (shape.style, shape.gap) {
-        (BarStyle::Bracket, Some(_)) => add(0.3, "a broken line with end caps"),
-        (BarStyle::Bracket, None) => add(0.2, "a line with end caps"),
-        (_, Some(_)) => add(0.15, "a broken line"),
+        (BarStyle::Bracket, Some(_)) => add(0.25, "a broken line with end caps"),
+        (BarStyle::Bracket, None) => add(0.12, "a line with end caps"),
+        (_, Some(_)) => add(0.2, "a line broken by a label"),
+        _ if shape.thickness() < 2 => add(-0.15, "only one pixel thick"),
         _ => {}
-    }
-    if shape.thickness() < 2 && shape.style == BarStyle::Solid {
-        add(-0.1, "only one pixel thick");
     }
     if shape.raggedness > 1.0 {
         add(-0.15, "ragged ends");
-    } else if shape.raggedness < 0.4 && shape.thickness() > 1 {
-        add(0.1, "straight ends");
+    } else if shape.raggedness < 0.5 && shape.thickness() > 1 {
+        add(0.12, "straight ends");
     }
     if around.contrast > 0.35 {
         add(0.1, "strong contrast");
     }
-    if around.unevenness < 0.03 {
-        add(0.1, "even brightness");
-    } else if around.unevenness > 0.08 {
-        add(-0.1, "uneven brightness");
+    if around.level > 0.95 {
+        add(0.06, "full black or white");
     }
-    if around.above.min(around.below) > 0.95 {
-        add(0.08, "free on both sides");
+    if around.unevenness < 0.02 {
+        add(0.14, "even brightness");
+    } else if around.unevenness > 0.06 {
+        add(-0.12, "uneven brightness");
+    }
+    let free = around.above.min(around.below);
+    if free > 0.95 {
+        add(0.12, "free on both sides");
+    } else if free < 0.8 {
+        add(-0.12, "something touches it");
     }
     if shape.left == 0 || shape.right + 1 == grid.width() {
-        add(-0.08, "it touches the rim");
+        add(-0.06, "it touches the rim");
     }
     (confidence.clamp(0.0, 1.0), reasons)
 }
@@ -172,48 +190,60 @@ fn surroundings(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Surroundings {
     let columns: Vec<usize> = (shape.left + 1..shape.right)
         .filter(|x| !shape.gap.is_some_and(|(a, b)| (a..=b).contains(x)))
         .collect();
-    let count = columns.len().max(1) as f64;
-    let inside: f64 =
-        columns.iter().map(|&x| f64::from(grid.at(x, usize::midpoint(shape.top, shape.bottom)))).sum::<f64>()
-            / count;
-    let unevenness = columns
-        .iter()
-        .map(|&x| (f64::from(grid.at(x, usize::midpoint(shape.top, shape.bottom))) - inside).abs())
-        .sum::<f64>()
-        / count
-        / 255.0;
-    let (above, ground_above) = side(grid, threshold, &columns, (1..=4).map(|d| shape.top.checked_sub(d)));
-    let (below, ground_below) = side(
+    let margin = usize::from(shape.thickness() > 3);
+    let rows = shape.top + margin..=shape.bottom - margin;
+    let inside: Vec<f64> =
+        rows.flat_map(|y| columns.iter().map(move |&x| f64::from(grid.at(x, y)))).collect();
+    let (level, unevenness) = mean_and_deviation(&inside);
+    let above = side(grid, threshold, &columns, (1..=4).map(|d| shape.top.checked_sub(d)));
+    let below = side(
         grid,
         threshold,
         &columns,
         (1..=4).map(|d| Some(shape.bottom + d).filter(|&y| y < grid.height())),
     );
-    let ground = match (ground_above, ground_below) {
-        (Some(a), Some(b)) => f64::midpoint(a, b),
-        (Some(a), None) | (None, Some(a)) => a,
-        (None, None) => inside,
-    };
-    Surroundings { above, below, contrast: (inside - ground) / 255.0, unevenness }
+    let grounds: Vec<(f64, f64)> = [&above, &below].into_iter().filter_map(|side| side.ground).collect();
+    let mean =
+        |value: fn(&(f64, f64)) -> f64| grounds.iter().map(value).sum::<f64>() / grounds.len().max(1) as f64;
+    Surroundings {
+        above: above.free,
+        below: below.free,
+        contrast: (level - mean(|g| g.0)) / 255.0,
+        level: level / 255.0,
+        unevenness: unevenness / 255.0,
+        ground_unevenness: mean(|g| g.1) / 255.0,
+    }
 }
 
-/// Share of columns that are below the threshold within some rows beside the bar, and their darkest mean level.
-///
-/// At the rim of the picture there is no ground to see, and nothing speaks against the bar.
+fn mean_and_deviation(values: &[f64]) -> (f64, f64) {
+    let count = values.len().max(1) as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    (mean, values.iter().map(|v| (v - mean).abs()).sum::<f64>() / count)
+}
+
+struct Side {
+    /// Share of columns that fall below the threshold within some rows of the bar.
+    free: f64,
+    /// Mean and mean deviation of the darkest level in each column; `None` at the rim of the picture.
+    ground: Option<(f64, f64)>,
+}
+
+/// One side of a bar. At the rim of the picture there is no ground to see, and nothing speaks against the bar.
 fn side(
     grid: &Grid<u8>,
     threshold: u8,
     columns: &[usize],
     rows: impl Iterator<Item = Option<usize>>,
-) -> (f64, Option<f64>) {
+) -> Side {
     let rows: Vec<usize> = rows.flatten().collect();
     if rows.is_empty() {
-        return (1.0, None);
+        return Side { free: 1.0, ground: None };
     }
-    let darkest = |x: usize| rows.iter().map(|&y| grid.at(x, y)).min().unwrap_or(255);
-    let free = columns.iter().filter(|&&x| darkest(x) < threshold).count();
-    let mean = columns.iter().map(|&x| f64::from(darkest(x))).sum::<f64>() / columns.len().max(1) as f64;
-    (free as f64 / columns.len().max(1) as f64, Some(mean))
+    let darkest: Vec<u8> =
+        columns.iter().map(|&x| rows.iter().map(|&y| grid.at(x, y)).min().unwrap_or(u8::MAX)).collect();
+    let free = darkest.iter().filter(|&&v| v < threshold).count() as f64 / darkest.len().max(1) as f64;
+    let levels: Vec<f64> = darkest.iter().map(|&v| f64::from(v)).collect();
+    Side { free, ground: Some(mean_and_deviation(&levels)) }
 }
 
 /// Whether both ends go on upwards, or both downwards: the margin of a box around something else.

@@ -24,26 +24,43 @@ const LOWEST_GLYPH: usize = 5;
 /// The label is looked for this share of the picture's height above and below the bar.
 const REACH_SHARE: usize = 7;
 
-/// Number of parts in the largest group that looks like a word near the bar, written bright or dark.
-pub(super) fn label_parts(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> usize {
+/// What is written near a bar.
+pub(super) struct Label {
+    /// Parts in the largest group that looks like a word.
+    pub parts: usize,
+    /// Whether a part stands in the gap of a broken line, level with it.
+    pub in_gap: bool,
+}
+
+/// The label near the bar, written bright or dark.
+pub(super) fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
     let reach = (grid.height() / REACH_SHARE).clamp(24, 400);
     let aside = shape.length().clamp(60, 600);
     let (x0, x1) = (shape.left.saturating_sub(aside), (shape.right + aside).min(grid.width() - 1));
     let (y0, y1) = (shape.top.saturating_sub(reach), (shape.bottom + reach).min(grid.height() - 1));
-    let crop = |bright: bool| {
-        Grid::from_fn(x1 + 1 - x0, y1 + 1 - y0, |x, y| {
-            let (x, y) = (x + x0, y + y0);
-            let (top, bottom) = shape.caps.unwrap_or((shape.top, shape.bottom));
-            let in_gap = shape.gap.is_some_and(|(a, b)| (a..=b).contains(&x));
-            let in_bar = (shape.left.saturating_sub(3)..=shape.right + 3).contains(&x)
-                && (top.saturating_sub(1)..=bottom + 1).contains(&y)
-                && !in_gap;
-            let level = grid.at(x, y);
-            !in_bar && if bright { level >= threshold } else { level <= 255 - threshold }
-        })
+    let (top, bottom) = shape.caps.unwrap_or((shape.top, shape.bottom));
+    let in_bar = |x: usize, y: usize| {
+        (shape.left.saturating_sub(3)..=shape.right + 3).contains(&x)
+            && (top.saturating_sub(1)..=bottom + 1).contains(&y)
+            && !shape.gap.is_some_and(|(a, b)| (a..=b).contains(&x))
     };
-    let tallest = reach;
-    [true, false].into_iter().map(|bright| largest_word(&glyphs(crop(bright), tallest))).max().unwrap_or(0)
+    let parts_of = |bright: bool| {
+        let mask = Grid::from_fn(x1 + 1 - x0, y1 + 1 - y0, |x, y| {
+            let level = grid.at(x + x0, y + y0);
+            !in_bar(x + x0, y + y0) && if bright { level >= threshold } else { level <= 255 - threshold }
+        });
+        glyphs(mask, reach)
+    };
+    let bright = parts_of(true);
+    let parts = largest_word(&bright).max(largest_word(&parts_of(false)));
+    let in_gap = shape.gap.is_some_and(|(a, b)| {
+        bright.iter().any(|g| {
+            let (left, right) = (g.left + x0, g.right + x0);
+            let (upper, lower) = (g.top + y0, g.bottom + y0);
+            a <= left && right <= b && upper < shape.top && lower + 1 >= shape.top
+        })
+    });
+    Label { parts, in_gap }
 }
 
 fn largest_word(glyphs: &[Glyph]) -> usize {
