@@ -21,7 +21,7 @@ const INK: u8 = 70;
 /// A ground is at most this far from black or white.
 const EXTREME: u8 = 60;
 /// Share of ground in a row of dense text.
-const DENSE_ROW: f64 = 0.38;
+const DENSE_ROW: f64 = 0.3;
 /// Share of one level in a row that is a frame line.
 const LINE_ROW: f64 = 0.8;
 /// Frame lines are at most this many rows thick.
@@ -165,7 +165,7 @@ fn is_strip(rows: &[Row]) -> bool {
     let ground = mean(|row| row.ground);
     let ink = mean(|row| row.ink);
     let written = rows.iter().filter(|row| row.changes >= 6).count();
-    ground >= 0.6 && mean(|row| row.even) >= 0.6 * ground && (0.002..0.45).contains(&ink) && written >= 3
+    ground >= 0.55 && mean(|row| row.even) >= 0.6 * ground && (0.002..0.45).contains(&ink) && written >= 3
 }
 
 /// Whether the ground ends at once, all along the strip.

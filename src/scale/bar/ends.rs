@@ -1,6 +1,6 @@
 //! Ends of a shape to a fraction of a pixel.
 
-use super::{BarStyle, Shape};
+use super::Shape;
 use crate::grid::Grid;
 
 /// Pixels outside an end over which the ground is averaged.
@@ -9,13 +9,10 @@ const GROUND: std::ops::Range<usize> = 3..8;
 const INSIDE: usize = 3;
 
 /// Left and right end in px from the left rim, where pixel x reaches from x to x + 1.
-pub(super) fn measure(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> (f64, f64) {
-    match (shape.style, shape.caps) {
-        (BarStyle::Bracket, Some(caps)) => (
-            cap_centre(grid, threshold, shape, caps, shape.left),
-            cap_centre(grid, threshold, shape, caps, shape.right),
-        ),
-        _ => (left_end(grid, shape), right_end(grid, shape)),
+pub(super) fn measure(grid: &Grid<u8>, shape: &Shape) -> (f64, f64) {
+    match shape.caps {
+        Some(caps) => (cap_centre(grid, shape, caps, Side::Left), cap_centre(grid, shape, caps, Side::Right)),
+        None => (left_end(grid, shape), right_end(grid, shape)),
     }
 }
 
@@ -59,18 +56,37 @@ fn half_height(profile: &[f64]) -> f64 {
     })
 }
 
-/// Centre of the cap near column `end`, weighted by how far each column stands out of the line.
-fn cap_centre(grid: &Grid<u8>, threshold: u8, shape: &Shape, caps: (usize, usize), end: usize) -> f64 {
-    let rows: Vec<usize> =
-        (caps.0..=caps.1).filter(|y| *y + 1 < shape.top || *y > shape.bottom + 1).collect();
-    let rows = if rows.is_empty() { (caps.0..=caps.1).collect() } else { rows };
-    let reach = 5;
-    let columns = end.saturating_sub(reach)..=(end + reach).min(grid.width() - 1);
-    let ground = f64::from(threshold) / 2.0;
+/// Columns on either side of the end of a line that may hold its cap.
+const CAP_REACH: usize = 4;
+/// Columns inside the line whose blur is taken off, counted from its end.
+const LINE_SAMPLE: std::ops::Range<usize> = 7..13;
+
+/// Which end of a line.
+#[derive(Clone, Copy, PartialEq)]
+enum Side {
+    Left,
+    Right,
+}
+
+/// Centre of the cap at one end, weighted by how far each column stands out of the line's own blur.
+fn cap_centre(grid: &Grid<u8>, shape: &Shape, caps: (usize, usize), side: Side) -> f64 {
+    // The blurred rim of the line is left out where the caps are tall enough.
+    let apart = |margin: usize| -> Vec<usize> {
+        (caps.0..=caps.1).filter(|y| y + margin < shape.top || *y > shape.bottom + margin).collect()
+    };
+    let rows = Some(apart(1)).filter(|rows| rows.len() >= 4).unwrap_or_else(|| apart(0));
+    let level =
+        |x: usize| rows.iter().map(|&y| f64::from(grid.at(x, y))).sum::<f64>() / rows.len().max(1) as f64;
+    let end = if side == Side::Left { shape.left } else { shape.right };
+    let inside = LINE_SAMPLE.map(|d| if side == Side::Left { end + d } else { end.saturating_sub(d) });
+    let line = inside.map(|x| level(x.min(grid.width() - 1))).sum::<f64>() / LINE_SAMPLE.len() as f64;
+    let columns = end.saturating_sub(CAP_REACH)..=(end + CAP_REACH).min(grid.width() - 1);
+    let highest = columns.clone().map(level).fold(0.0, f64::max);
+    // A tenth of the height keeps noise far from the cap out of the balance.
+    let ground = line + 0.1 * (highest - line);
     let (mut weight, mut moment) = (0.0, 0.0);
     for x in columns {
-        let mean = rows.iter().map(|&y| f64::from(grid.at(x, y))).sum::<f64>() / rows.len() as f64;
-        let above = (mean - ground).max(0.0);
+        let above = (level(x) - ground).max(0.0);
         weight += above;
         moment += above * (x as f64 + 0.5);
     }

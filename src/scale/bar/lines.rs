@@ -109,7 +109,9 @@ fn cap(grid: &Grid<u8>, threshold: u8, shape: &Shape, end: usize) -> Option<(usi
     let row = if up > down { tallest.0 + up / 2 } else { tallest.1 - down / 2 };
     let widest = WIDEST_CAP.max(2 * shape.thickness());
     let narrow = width_at(grid, threshold, x, row) <= widest;
-    (up + down >= SHORTEST_CAPS && narrow).then_some(tallest)
+    // Arrow heads on a broken line may stand out by a single pixel, but do so on both sides.
+    let stands_out = up + down >= SHORTEST_CAPS || (shape.gap.is_some() && up.min(down) >= 1);
+    (stands_out && narrow).then_some(tallest)
 }
 
 /// Length of the level run through column `x` of a row.

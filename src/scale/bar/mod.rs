@@ -20,6 +20,7 @@ use crate::grid::Grid;
 use crate::micrograph::{Grey, InfoStrip};
 
 pub use score::BarCandidate;
+use score::Draft;
 
 /// Levels at which bright bars are cut out: full white, light grey over a dark ground, mid grey, and faint lines
 /// in a black strip.
@@ -31,6 +32,9 @@ const SHORTEST_SHARE: usize = 50;
 
 /// At most this many candidates are handed back.
 const MOST_CANDIDATES: usize = 8;
+
+/// Labels are looked for near this many shapes.
+const MOST_DRAFTS: usize = 24;
 
 /// The scale bars that a picture may hold, the most likely first.
 ///
@@ -46,22 +50,24 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
     let shortest = SHORTEST_PX.max(grey.width() / SHORTEST_SHARE);
     let searches: Vec<(&Grid<u8>, u8)> =
         [bright.as_ref(), &dark].into_iter().flat_map(|grid| THRESHOLDS.map(|t| (grid, t))).collect();
-    let mut candidates: Vec<BarCandidate> = searches
+    let drafts: Vec<Draft> = searches
         .par_iter()
         .flat_map_iter(|&(grid, threshold)| search(grid, threshold, shortest, strip))
         .collect();
+    let mut candidates: Vec<BarCandidate> =
+        score::best_drafts(drafts, MOST_DRAFTS).iter().filter_map(score::judge).collect();
     if let Some(strip) = strip {
         candidates.extend([bright.as_ref(), &dark].iter().filter_map(|grid| ticks::find(grid, strip)));
     }
     score::ranked(candidates, MOST_CANDIDATES)
 }
 
-/// Candidates that are brighter than `threshold`.
-fn search(grid: &Grid<u8>, threshold: u8, shortest: usize, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
+/// Shapes that are brighter than `threshold`, weighed without their label.
+fn search(grid: &Grid<u8>, threshold: u8, shortest: usize, strip: Option<InfoStrip>) -> Vec<Draft<'_>> {
     let rectangles = rectangles::find(grid, threshold, shortest);
     lines::shapes(grid, threshold, &rectangles)
         .into_iter()
-        .filter_map(|shape| score::judge(grid, threshold, &shape, strip))
+        .filter_map(|shape| score::draft(grid, threshold, shape, strip))
         .collect()
 }
 

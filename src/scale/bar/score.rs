@@ -5,7 +5,7 @@ use crate::grid::Grid;
 use crate::micrograph::InfoStrip;
 
 /// A bar at or above this confidence is used without a warning.
-const CERTAIN: f64 = 0.6;
+const CERTAIN: f64 = 0.7;
 /// A rival of another length this close in confidence makes the best one uncertain.
 const CLEAR_LEAD: f64 = 0.1;
 /// Lengths this close are the same bar.
@@ -84,23 +84,34 @@ struct Surroundings {
     ground_unevenness: f64,
 }
 
-/// The shape as a candidate, unless something rules it out.
-pub(super) fn judge(
+/// A shape that may be a bar, before its label is looked for.
+pub(super) struct Draft<'a> {
+    grid: &'a Grid<u8>,
+    shape: Shape,
+    /// Level half way from the ground to the bar.
+    half: u8,
+    threshold: u8,
+    confidence: f64,
+    reasons: Vec<String>,
+}
+
+/// The shape with what its own looks and place are worth, unless they rule it out.
+pub(super) fn draft(
     grid: &Grid<u8>,
     threshold: u8,
-    shape: &Shape,
+    shape: Shape,
     strip: Option<InfoStrip>,
-) -> Option<BarCandidate> {
+) -> Option<Draft<'_>> {
     let width = grid.width();
     let shortest = (SHORTEST_SHARE * width as f64).max(SHORTEST_PX as f64);
     if shape.length() * 10 > width * 9 || (shape.length() as f64) < shortest {
         return None;
     }
-    let around = surroundings(grid, threshold, shape);
+    let around = surroundings(grid, threshold, &shape);
     if around.above < 0.6 || around.below < 0.6 || around.contrast < 0.12 {
         return None;
     }
-    if shape.style == BarStyle::Solid && is_part_of_box(grid, threshold, shape) {
+    if shape.style == BarStyle::Solid && is_part_of_box(grid, threshold, &shape) {
         return None;
     }
     // Lines with caps or a gap are drawn on even ground; grain boundaries and letters make chance ones.
@@ -108,26 +119,65 @@ pub(super) fn judge(
     if !plain && (around.ground_unevenness > 0.06 || around.unevenness > 0.1) {
         return None;
     }
-    let label = text::label(grid, threshold, shape);
+    let (confidence, reasons) = weigh(grid, &shape, &around, strip);
+    let half = (255.0 * (around.level - around.contrast / 2.0)).clamp(1.0, 254.0) as u8;
+    Some(Draft { grid, shape, half, threshold, confidence, reasons })
+}
+
+/// The most likely drafts, each shape once.
+pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<'_>> {
+    drafts.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    let mut kept: Vec<Draft> = Vec::new();
+    for draft in drafts {
+        let same = |k: &Draft| {
+            let near = |a: usize, b: usize| a.abs_diff(b) <= 4;
+            near(k.shape.left, draft.shape.left)
+                && near(k.shape.right, draft.shape.right)
+                && near(k.shape.top, draft.shape.top)
+        };
+        if kept.len() < most && !kept.iter().any(same) {
+            kept.push(draft);
+        }
+    }
+    kept
+}
+
+/// The draft with its label and its ends measured; `None` for a broken line without a label in its gap.
+pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
+    let Draft { grid, shape, half, threshold, .. } = draft;
+    let label = text::label(grid, *half, shape).or(text::label(grid, *threshold, shape));
     if shape.gap.is_some() && !label.in_gap {
         return None;
     }
-    let (left_px, right_px) = ends::measure(grid, threshold, shape);
+    let (worth, reason) = match label.parts {
+        0 | 1 => (-0.1, "no label near it"),
+        2 => (0.1, "a short label near it"),
+        _ => (0.2, "a label near it"),
+    };
+    let (left_px, right_px) = ends::measure(grid, shape);
     if right_px - left_px < 4.0 {
         return None;
     }
     let row_px = (shape.top + shape.bottom + 1) as f64 / 2.0;
-    let uncertainty_px = (0.35 + shape.raggedness).max(0.5);
+    let uncertainty_px = uncertainty_px(shape, left_px, right_px);
     let bar = Bar { left_px, right_px, row_px, style: shape.style, uncertainty_px };
-    let (confidence, reasons) = weigh(grid, shape, &around, label.parts, strip);
-    Some(BarCandidate::new(bar, confidence, reasons))
+    let mut reasons = draft.reasons.clone();
+    reasons.push(reason.to_owned());
+    Some(BarCandidate::new(bar, (draft.confidence + worth).clamp(0.0, 1.0), reasons))
+}
+
+/// Standard uncertainty of a bar's length: half a pixel for the reading of a sharp bar, and more where its ends are
+/// ragged or where their half height lies away from where the bar was cut out.
+fn uncertainty_px(shape: &Shape, left_px: f64, right_px: f64) -> f64 {
+    let cut = (left_px - shape.left as f64).abs().max((right_px - (shape.right + 1) as f64).abs());
+    let blurred = if shape.caps.is_some() { 0.0 } else { 0.3 * cut };
+    0.5f64.hypot(shape.raggedness).hypot(blurred)
 }
 
 fn weigh(
     grid: &Grid<u8>,
     shape: &Shape,
     around: &Surroundings,
-    parts: usize,
     strip: Option<InfoStrip>,
 ) -> (f64, Vec<String>) {
     let mut reasons = Vec::new();
@@ -136,11 +186,6 @@ fn weigh(
         confidence += value;
         reasons.push(reason.to_owned());
     };
-    match parts {
-        0 | 1 => add(-0.1, "no label near it"),
-        2 => add(0.1, "a short label near it"),
-        _ => add(0.2, "a label near it"),
-    }
     let middle = usize::midpoint(shape.top, shape.bottom);
     let height = grid.height();
     if strip.is_some_and(|s| (s.first_row_px.saturating_sub(4)..s.first_row_px + s.rows_px).contains(&middle))
@@ -158,10 +203,11 @@ fn weigh(
         _ if shape.thickness() < 2 => add(-0.15, "only one pixel thick"),
         _ => {}
     }
-    if shape.raggedness > 1.0 {
-        add(-0.15, "ragged ends");
-    } else if shape.raggedness < 0.5 && shape.thickness() > 1 {
-        add(0.12, "straight ends");
+    if shape.thickness() > 1 {
+        add(
+            0.12 * (1.0 - shape.raggedness).max(-1.0),
+            if shape.raggedness < 0.5 { "straight ends" } else { "ragged ends" },
+        );
     }
     if around.contrast > 0.35 {
         add(0.1, "strong contrast");
@@ -169,11 +215,11 @@ fn weigh(
     if around.level > 0.95 {
         add(0.06, "full black or white");
     }
-    if around.unevenness < 0.02 {
-        add(0.14, "even brightness");
-    } else if around.unevenness > 0.06 {
-        add(-0.12, "uneven brightness");
-    }
+    let even = around.unevenness < 0.03;
+    add(
+        0.14 * (1.0 - around.unevenness / 0.03).max(-1.0),
+        if even { "even brightness" } else { "uneven brightness" },
+    );
     let free = around.above.min(around.below);
     if free > 0.95 {
         add(0.12, "free on both sides");
@@ -183,7 +229,7 @@ fn weigh(
     if shape.left == 0 || shape.right + 1 == grid.width() {
         add(-0.06, "it touches the rim");
     }
-    (confidence.clamp(0.0, 1.0), reasons)
+    (confidence, reasons)
 }
 
 fn surroundings(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Surroundings {

@@ -32,6 +32,13 @@ pub(super) struct Label {
     pub in_gap: bool,
 }
 
+impl Label {
+    /// The better of two looks at the same place.
+    pub fn or(self, other: Self) -> Self {
+        Self { parts: self.parts.max(other.parts), in_gap: self.in_gap || other.in_gap }
+    }
+}
+
 /// The label near the bar, written bright or dark.
 pub(super) fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
     let reach = (grid.height() / REACH_SHARE).clamp(24, 400);
