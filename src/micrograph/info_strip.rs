@@ -4,7 +4,7 @@
 //! and a level edge that is at most a few rows wide. A dark region of a micrograph at the rim fails at least one of
 //! these. Frame lines around and between the cells of a strip belong to it.
 
-use rayon::prelude::*;
+use std::borrow::Cow;
 
 use super::{Grey, InfoStrip};
 
@@ -36,30 +36,28 @@ pub fn find(grey: &Grey) -> Option<InfoStrip> {
         return None;
     }
     let deepest = (HIGHEST_SHARE * height as f64) as usize;
-    let below = rows_from_rim(grey, deepest + 8, |i| height - 1 - i);
-    if let Some(rows) = depth(&below, deepest) {
-        return Some(InfoStrip { first_row_px: height - rows, rows_px: rows });
-    }
-    let above = rows_from_rim(grey, deepest + 8, |i| i);
-    depth(&above, deepest).map(|rows| InfoStrip { first_row_px: 0, rows_px: rows })
-}
-
-/// Rows from the rim inwards in 8 bits.
-fn rows_from_rim(grey: &Grey, count: usize, row: impl Fn(usize) -> usize + Sync) -> Vec<Vec<u8>> {
-    let shift = match grey {
-        Grey::Eight(_) => 0,
-        Grey::Sixteen(grid) => {
-            let brightest = grid.as_slice().iter().fold(0u16, |all, &v| all | v);
-            (u16::BITS - brightest.leading_zeros()).saturating_sub(8)
+    let shift = shift_to_eight_bit(grey);
+    let row = |y: usize| -> Cow<'_, [u8]> {
+        match grey {
+            Grey::Eight(grid) => Cow::Borrowed(grid.row(y)),
+            Grey::Sixteen(grid) => grid.row(y).iter().map(|&v| (v >> shift) as u8).collect(),
         }
     };
-    (0..count.min(grey.height()))
-        .into_par_iter()
-        .map(|i| match grey {
-            Grey::Eight(grid) => grid.row(row(i)).to_vec(),
-            Grey::Sixteen(grid) => grid.row(row(i)).iter().map(|&v| (v >> shift) as u8).collect(),
-        })
-        .collect()
+    if let Some(rows) = depth(|i| row(height - 1 - i), deepest) {
+        return Some(InfoStrip { first_row_px: height - rows, rows_px: rows });
+    }
+    depth(row, deepest).map(|rows| InfoStrip { first_row_px: 0, rows_px: rows })
+}
+
+/// Bits to drop so that the brightest level of a 16 bit picture fills 8 bits.
+fn shift_to_eight_bit(grey: &Grey) -> u32 {
+    match grey {
+        Grey::Eight(_) => 0,
+        Grey::Sixteen(grid) => {
+            let used = grid.as_slice().iter().fold(0u16, |all, &v| all | v);
+            (u16::BITS - used.leading_zeros()).saturating_sub(8)
+        }
+    }
 }
 
 /// What a row looks like against the ground of the strip.
@@ -81,18 +79,21 @@ struct Row {
 
 impl Row {
     fn new(levels: &[u8], ground: u8) -> Self {
-        let share = |count: usize| count as f64 / levels.len() as f64;
-        let count = |within: u8| levels.iter().filter(|&&v| v.abs_diff(ground) <= within).count();
-        let ink = |v: &u8| v.abs_diff(ground) >= INK;
-        let changes = levels.windows(2).filter(|pair| ink(&pair[0]) != ink(&pair[1])).count();
-        let mode = mode(levels.iter().copied());
-        let of_mode = levels.iter().filter(|v| v.abs_diff(mode) <= GROUND).count();
+        let counts = counts([levels]);
+        let near = |level: u8, within: u8| -> u32 {
+            (level.saturating_sub(within)..=level.saturating_add(within))
+                .map(|v| counts[usize::from(v)])
+                .sum()
+        };
+        let share = |count: u32| f64::from(count) / levels.len() as f64;
+        let ink = |v: u8| v.abs_diff(ground) >= INK;
+        let mode = most_frequent(&counts);
         Self {
-            ground: share(count(GROUND)),
-            even: share(count(EVEN)),
-            ink: share(levels.iter().filter(|v| ink(v)).count()),
-            changes,
-            line: mode.abs_diff(ground) >= INK && share(of_mode) >= LINE_ROW,
+            ground: share(near(ground, GROUND)),
+            even: share(near(ground, EVEN)),
+            ink: share((0..=255u8).filter(|&v| ink(v)).map(|v| counts[usize::from(v)]).sum()),
+            changes: levels.windows(2).filter(|pair| ink(pair[0]) != ink(pair[1])).count(),
+            line: ink(mode) && share(near(mode, GROUND)) >= LINE_ROW,
             mode,
         }
     }
@@ -102,23 +103,43 @@ impl Row {
     }
 }
 
-fn mode(levels: impl Iterator<Item = u8>) -> u8 {
-    let mut counts = [0u32; 256];
-    levels.for_each(|v| counts[usize::from(v)] += 1);
-    (0..=255u8).max_by_key(|&v| (counts[usize::from(v)], std::cmp::Reverse(v))).unwrap_or(0)
+fn counts<'a>(rows: impl IntoIterator<Item = &'a [u8]>) -> [u32; 256] {
+    let mut counts = [0; 256];
+    rows.into_iter().flatten().for_each(|&v| counts[usize::from(v)] += 1);
+    counts
 }
 
-/// Rows of the strip that begins at the rim, if there is one.
-fn depth(levels: &[Vec<u8>], deepest: usize) -> Option<usize> {
-    let sample = (levels.len() / 20).max(LOWEST).min(levels.len());
-    let ground = mode(levels[..sample].iter().flatten().copied());
+/// The most frequent level; the darkest of equals.
+fn most_frequent(counts: &[u32; 256]) -> u8 {
+    (0..=255u8).rev().max_by_key(|&v| counts[usize::from(v)]).unwrap_or(0)
+}
+
+/// Rows of the strip that begins at the rim, if there is one; `row` counts from the rim.
+fn depth<'a>(row: impl Fn(usize) -> Cow<'a, [u8]>, deepest: usize) -> Option<usize> {
+    let sample: Vec<Cow<[u8]>> = (0..LOWEST.max(deepest / 20)).map(&row).collect();
+    let ground = most_frequent(&counts(sample.iter().map(|levels| &**levels)));
     if ground.min(255 - ground) > EXTREME {
         return None;
     }
-    let rows: Vec<Row> = levels.iter().map(|row| Row::new(row, ground)).collect();
+    let rows = rows_to_edge(|i| Row::new(&row(i), ground), deepest + 2 * LOWEST);
     let end = walk(&rows);
     let end = if end > deepest { last_line(&rows[..deepest])? } else { with_line(&rows, end) };
     (is_strip(&rows[..end]) && has_edge(&rows, end)).then_some(end)
+}
+
+/// Rows from the rim to some rows into the picture, which look at nothing farther in.
+fn rows_to_edge(row: impl Fn(usize) -> Row, most: usize) -> Vec<Row> {
+    let mut rows = Vec::new();
+    let mut outside = 0;
+    for i in 0..most {
+        let next = row(i);
+        outside = if next.belongs() { 0 } else { outside + 1 };
+        rows.push(next);
+        if outside > 2 * LOWEST {
+            break;
+        }
+    }
+    rows
 }
 
 /// Number of rows from the rim that are ground with text, or frame lines between such rows.

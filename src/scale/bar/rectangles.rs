@@ -22,6 +22,10 @@ const END_TOLERANCE_SHARE: usize = 40;
 /// Rectangles thicker than this share of their length are blocks and not bars.
 const THICKEST_SHARE: f64 = 0.45;
 
+/// Columns and rows that are looked at to see whether a rectangle ends above and below.
+const FREE_COLUMNS: usize = 16;
+const FREE_ROWS: usize = 4;
+
 #[derive(Clone, Copy)]
 struct Run {
     left: usize,
@@ -50,6 +54,7 @@ pub(super) fn find(grid: &Grid<u8>, threshold: u8, shortest: usize) -> Vec<Recta
         open = still_open;
     }
     found.extend(open.into_iter().filter_map(close));
+    found.retain(|rectangle| is_free(grid, threshold, rectangle));
     found.sort_by_key(|r: &Rectangle| (r.top, r.left));
     found
 }
@@ -92,6 +97,18 @@ fn close(stack: Stack) -> Option<Rectangle> {
     let apart: usize = stack.runs.iter().map(|run| run.left.abs_diff(left) + run.right.abs_diff(right)).sum();
     let raggedness = apart as f64 / (2 * rows) as f64;
     Some(Rectangle { left, right, top: stack.top, bottom: stack.top + rows - 1, raggedness })
+}
+
+/// Whether most of a few columns fall below the threshold close above the rectangle, and most close below it.
+fn is_free(grid: &Grid<u8>, threshold: u8, rectangle: &Rectangle) -> bool {
+    let step = ((rectangle.right - rectangle.left) / FREE_COLUMNS).max(1);
+    let columns = || (rectangle.left..=rectangle.right).step_by(step);
+    let free = |rows: std::ops::Range<usize>| {
+        let count = columns().filter(|&x| rows.clone().any(|y| grid.at(x, y) < threshold)).count();
+        rows.is_empty() || 2 * count > columns().count()
+    };
+    free(rectangle.top.saturating_sub(FREE_ROWS)..rectangle.top)
+        && free(rectangle.bottom + 1..(rectangle.bottom + 1 + FREE_ROWS).min(grid.height()))
 }
 
 #[cfg(test)]
