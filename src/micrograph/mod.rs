@@ -1,6 +1,15 @@
 //! Reading pictures: formats, pages, grey levels, and the strip of text that instruments add.
 
+pub mod info_strip;
+mod luminance;
+mod page;
+mod palette;
+mod raster;
+mod tagged;
+
 use std::path::Path;
+
+pub use page::{Pages, pages};
 
 use crate::grid::Grid;
 use crate::scale::ScaleClaim;
@@ -74,8 +83,14 @@ pub struct InfoStrip {
     pub rows_px: usize,
 }
 
-/// `true` if the file name looks like a picture that [`read`] may understand, by its ending.
+/// Endings of picture files that [`pages`] reads.
+const PICTURE_ENDINGS: [&str; 6] = ["png", "tif", "tiff", "jpg", "jpeg", "bmp"];
+
+/// `true` if the file name ends in `.png`, `.tif`, `.tiff`, `.jpg`, `.jpeg` or `.bmp`, in any case.
+///
+/// Only the name is looked at; [`pages`] goes by the content.
 pub fn is_picture_name(path: &Path) -> bool {
-    let _ = path;
-    todo!("reading")
+    path.extension()
+        .and_then(|ending| ending.to_str())
+        .is_some_and(|ending| PICTURE_ENDINGS.iter().any(|known| ending.eq_ignore_ascii_case(known)))
 }

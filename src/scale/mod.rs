@@ -1,7 +1,17 @@
 //! From pixels to micrometres: which source was trusted, and how far.
 
+pub mod bar;
+mod choice;
+pub(crate) mod ome;
+pub(crate) mod resolution;
+pub(crate) mod statement;
+mod typed;
+
 use schemars::JsonSchema;
 use serde::Serialize;
+
+pub use choice::determine;
+pub use typed::parse_pixel_size;
 
 use crate::units::Spacing;
 

@@ -1,0 +1,303 @@
+//! How likely a shape is the scale bar, and why.
+
+use super::{Bar, BarStyle, Shape, ends, text};
+use crate::grid::Grid;
+use crate::micrograph::InfoStrip;
+
+/// A bar at or above this confidence is used without a warning.
+const CERTAIN: f64 = 0.7;
+/// A rival of another length this close in confidence makes the best one uncertain.
+const CLEAR_LEAD: f64 = 0.1;
+/// Lengths this close are the same bar.
+const SAME_LENGTH: f64 = 0.03;
+
+/// A possible scale bar.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BarCandidate {
+    /// Where it is and how long.
+    pub bar: Bar,
+    /// From 0 to 1: how much speaks for a scale bar.
+    pub confidence: f64,
+    /// What speaks for it and against it.
+    pub reasons: Vec<String>,
+    /// Whether another candidate of another length is nearly as likely.
+    pub rivalled: bool,
+}
+
+impl BarCandidate {
+    pub(super) fn new(bar: Bar, confidence: f64, reasons: Vec<String>) -> Self {
+        Self { bar, confidence, reasons, rivalled: false }
+    }
+
+    /// Whether it may be used without asking anyone.
+    pub fn is_certain(&self) -> bool {
+        self.confidence >= CERTAIN && !self.rivalled
+    }
+
+    /// What makes it uncertain, in words.
+    pub fn doubt(&self) -> String {
+        if self.rivalled {
+            "another shape looks as much like a bar".to_owned()
+        } else {
+            self.reasons.join(", ")
+        }
+    }
+}
+
+/// The candidates by falling confidence, each bar once.
+pub(super) fn ranked(mut candidates: Vec<BarCandidate>, most: usize) -> Vec<BarCandidate> {
+    candidates.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    let mut kept: Vec<BarCandidate> = Vec::new();
+    for candidate in candidates {
+        if kept.len() < most && !kept.iter().any(|k| overlap(&k.bar, &candidate.bar)) {
+            kept.push(candidate);
+        }
+    }
+    if let [best, next, ..] = kept.as_mut_slice() {
+        let ratio = best.bar.length_px() / next.bar.length_px();
+        best.rivalled = best.confidence - next.confidence < CLEAR_LEAD && ratio.ln().abs() > SAME_LENGTH;
+    }
+    kept
+}
+
+fn overlap(a: &Bar, b: &Bar) -> bool {
+    let shared = a.right_px.min(b.right_px) - a.left_px.max(b.left_px);
+    (a.row_px - b.row_px).abs() <= 8.0 && shared > 0.5 * a.length_px().min(b.length_px())
+}
+
+/// Shorter than this, in px or as a share of the picture's width, no one draws a bar.
+const SHORTEST_PX: usize = 20;
+const SHORTEST_SHARE: f64 = 0.035;
+
+/// What surrounds a shape, as shares from 0 to 1 of the places looked at.
+struct Surroundings {
+    /// Columns with darker ground just above, and just below.
+    above: f64,
+    below: f64,
+    /// Mean difference in level from the bar to the ground around it, over 255.
+    contrast: f64,
+    /// Mean level of the bar over 255.
+    level: f64,
+    /// Mean difference of the levels inside from their mean, over 255.
+    unevenness: f64,
+    /// The same for the ground just above and below.
+    ground_unevenness: f64,
+}
+
+/// A shape that may be a bar, before its label is looked for.
+pub(super) struct Draft<'a> {
+    grid: &'a Grid<u8>,
+    shape: Shape,
+    /// Level half way from the ground to the bar.
+    half: u8,
+    threshold: u8,
+    confidence: f64,
+    reasons: Vec<String>,
+}
+
+/// The shape with what its own looks and place are worth, unless they rule it out.
+pub(super) fn draft(
+    grid: &Grid<u8>,
+    threshold: u8,
+    shape: Shape,
+    strip: Option<InfoStrip>,
+) -> Option<Draft<'_>> {
+    let width = grid.width();
+    let shortest = (SHORTEST_SHARE * width as f64).max(SHORTEST_PX as f64);
+    if shape.length() * 10 > width * 9 || (shape.length() as f64) < shortest {
+        return None;
+    }
+    let around = surroundings(grid, threshold, &shape);
+    if around.above < 0.6 || around.below < 0.6 || around.contrast < 0.12 {
+        return None;
+    }
+    if shape.style == BarStyle::Solid && is_part_of_box(grid, threshold, &shape) {
+        return None;
+    }
+    // Lines with caps or a gap are drawn on even ground; grain boundaries and letters make chance ones.
+    let plain = shape.style == BarStyle::Solid && shape.gap.is_none();
+    if !plain && (around.ground_unevenness > 0.06 || around.unevenness > 0.1) {
+        return None;
+    }
+    let (confidence, reasons) = weigh(grid, &shape, &around, strip);
+    let half = (255.0 * (around.level - around.contrast / 2.0)).clamp(1.0, 254.0) as u8;
+    Some(Draft { grid, shape, half, threshold, confidence, reasons })
+}
+
+/// The most likely drafts, each shape once.
+pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<'_>> {
+    drafts.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
+    let mut kept: Vec<Draft> = Vec::new();
+    for draft in drafts {
+        let same = |k: &Draft| {
+            let near = |a: usize, b: usize| a.abs_diff(b) <= 4;
+            near(k.shape.left, draft.shape.left)
+                && near(k.shape.right, draft.shape.right)
+                && near(k.shape.top, draft.shape.top)
+        };
+        if kept.len() < most && !kept.iter().any(same) {
+            kept.push(draft);
+        }
+    }
+    kept
+}
+
+/// The draft with its label and its ends measured; `None` for a broken line without a label in its gap.
+pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
+    let Draft { grid, shape, half, threshold, .. } = draft;
+    let label = text::label(grid, *half, shape).or(text::label(grid, *threshold, shape));
+    if shape.gap.is_some() && !label.in_gap {
+        return None;
+    }
+    let (worth, reason) = match label.parts {
+        0 | 1 => (-0.1, "no label near it"),
+        2 => (0.1, "a short label near it"),
+        _ => (0.2, "a label near it"),
+    };
+    let (left_px, right_px) = ends::measure(grid, shape);
+    if right_px - left_px < 4.0 {
+        return None;
+    }
+    let row_px = (shape.top + shape.bottom + 1) as f64 / 2.0;
+    let uncertainty_px = uncertainty_px(shape, left_px, right_px);
+    let bar = Bar { left_px, right_px, row_px, style: shape.style, uncertainty_px };
+    let mut reasons = draft.reasons.clone();
+    reasons.push(reason.to_owned());
+    Some(BarCandidate::new(bar, (draft.confidence + worth).clamp(0.0, 1.0), reasons))
+}
+
+/// Standard uncertainty of a bar's length: half a pixel for the reading of a sharp bar, and more where its ends are
+/// ragged or where their half height lies away from where the bar was cut out.
+fn uncertainty_px(shape: &Shape, left_px: f64, right_px: f64) -> f64 {
+    let cut = (left_px - shape.left as f64).abs().max((right_px - (shape.right + 1) as f64).abs());
+    let blurred = if shape.caps.is_some() { 0.0 } else { 0.3 * cut };
+    0.5f64.hypot(shape.raggedness).hypot(blurred)
+}
+
+fn weigh(
+    grid: &Grid<u8>,
+    shape: &Shape,
+    around: &Surroundings,
+    strip: Option<InfoStrip>,
+) -> (f64, Vec<String>) {
+    let mut reasons = Vec::new();
+    let mut confidence: f64 = 0.05;
+    let mut add = |value: f64, reason: &str| {
+        confidence += value;
+        reasons.push(reason.to_owned());
+    };
+    let middle = usize::midpoint(shape.top, shape.bottom);
+    let height = grid.height();
+    if strip.is_some_and(|s| (s.first_row_px.saturating_sub(4)..s.first_row_px + s.rows_px).contains(&middle))
+    {
+        add(0.2, "in the info strip");
+    } else if middle * 4 > height * 3 {
+        add(0.14, "in the lower quarter");
+    } else if middle * 6 > height && middle * 3 < height * 2 {
+        add(-0.15, "in the middle of the picture");
+    }
+    match (shape.style, shape.gap) {
+        (BarStyle::Bracket, Some(_)) => add(0.25, "a broken line with end caps"),
+        (BarStyle::Bracket, None) => add(0.12, "a line with end caps"),
+        (_, Some(_)) => add(0.2, "a line broken by a label"),
+        _ if shape.thickness() < 2 => add(-0.15, "only one pixel thick"),
+        _ => {}
+    }
+    if shape.thickness() > 1 {
+        add(
+            0.12 * (1.0 - shape.raggedness).max(-1.0),
+            if shape.raggedness < 0.5 { "straight ends" } else { "ragged ends" },
+        );
+    }
+    if around.contrast > 0.35 {
+        add(0.1, "strong contrast");
+    }
+    if around.level > 0.95 {
+        add(0.06, "full black or white");
+    }
+    let even = around.unevenness < 0.03;
+    add(
+        0.14 * (1.0 - around.unevenness / 0.03).max(-1.0),
+        if even { "even brightness" } else { "uneven brightness" },
+    );
+    let free = around.above.min(around.below);
+    if free > 0.95 {
+        add(0.12, "free on both sides");
+    } else if free < 0.8 {
+        add(-0.12, "something touches it");
+    }
+    if shape.left == 0 || shape.right + 1 == grid.width() {
+        add(-0.06, "it touches the rim");
+    }
+    (confidence, reasons)
+}
+
+fn surroundings(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Surroundings {
+    let columns: Vec<usize> = (shape.left + 1..shape.right)
+        .filter(|x| !shape.gap.is_some_and(|(a, b)| (a..=b).contains(x)))
+        .collect();
+    let margin = usize::from(shape.thickness() > 3);
+    let rows = shape.top + margin..=shape.bottom - margin;
+    let inside: Vec<f64> =
+        rows.flat_map(|y| columns.iter().map(move |&x| f64::from(grid.at(x, y)))).collect();
+    let (level, unevenness) = mean_and_deviation(&inside);
+    let above = side(grid, threshold, &columns, (1..=4).map(|d| shape.top.checked_sub(d)));
+    let below = side(
+        grid,
+        threshold,
+        &columns,
+        (1..=4).map(|d| Some(shape.bottom + d).filter(|&y| y < grid.height())),
+    );
+    let grounds: Vec<(f64, f64)> = [&above, &below].into_iter().filter_map(|side| side.ground).collect();
+    let mean =
+        |value: fn(&(f64, f64)) -> f64| grounds.iter().map(value).sum::<f64>() / grounds.len().max(1) as f64;
+    Surroundings {
+        above: above.free,
+        below: below.free,
+        contrast: (level - mean(|g| g.0)) / 255.0,
+        level: level / 255.0,
+        unevenness: unevenness / 255.0,
+        ground_unevenness: mean(|g| g.1) / 255.0,
+    }
+}
+
+fn mean_and_deviation(values: &[f64]) -> (f64, f64) {
+    let count = values.len().max(1) as f64;
+    let mean = values.iter().sum::<f64>() / count;
+    (mean, values.iter().map(|v| (v - mean).abs()).sum::<f64>() / count)
+}
+
+struct Side {
+    /// Share of columns that fall below the threshold within some rows of the bar.
+    free: f64,
+    /// Mean and mean deviation of the darkest level in each column; `None` at the rim of the picture.
+    ground: Option<(f64, f64)>,
+}
+
+/// One side of a bar. At the rim of the picture there is no ground to see, and nothing speaks against the bar.
+fn side(
+    grid: &Grid<u8>,
+    threshold: u8,
+    columns: &[usize],
+    rows: impl Iterator<Item = Option<usize>>,
+) -> Side {
+    let rows: Vec<usize> = rows.flatten().collect();
+    if rows.is_empty() {
+        return Side { free: 1.0, ground: None };
+    }
+    let darkest: Vec<u8> =
+        columns.iter().map(|&x| rows.iter().map(|&y| grid.at(x, y)).min().unwrap_or(u8::MAX)).collect();
+    let free = darkest.iter().filter(|&&v| v < threshold).count() as f64 / darkest.len().max(1) as f64;
+    let levels: Vec<f64> = darkest.iter().map(|&v| f64::from(v)).collect();
+    Side { free, ground: Some(mean_and_deviation(&levels)) }
+}
+
+/// Whether both ends go on upwards, or both downwards: the margin of a box around something else.
+fn is_part_of_box(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> bool {
+    let bright = |x: usize, y: usize| grid.at(x, y) >= threshold;
+    let goes_on = |y: usize| [shape.left + 1, shape.right - 1].iter().all(|&x| bright(x, y));
+    let distance = 3;
+    let up = shape.top.checked_sub(distance).is_some_and(goes_on);
+    let down = Some(shape.bottom + distance).filter(|&y| y < grid.height()).is_some_and(goes_on);
+    up || down
+}

@@ -1,0 +1,135 @@
+//! Whether a label stands near a bar: a group of parts of like height on one line.
+
+use crate::grid::Grid;
+
+use super::Shape;
+
+/// A part of a label.
+#[derive(Clone, Copy)]
+struct Glyph {
+    left: usize,
+    right: usize,
+    top: usize,
+    bottom: usize,
+}
+
+impl Glyph {
+    fn height(self) -> usize {
+        self.bottom + 1 - self.top
+    }
+}
+
+/// Heights of glyphs in px.
+const LOWEST_GLYPH: usize = 5;
+/// The label is looked for this share of the picture's height above and below the bar.
+const REACH_SHARE: usize = 7;
+
+/// What is written near a bar.
+pub(super) struct Label {
+    /// Parts in the largest group that looks like a word.
+    pub parts: usize,
+    /// Whether a part stands in the gap of a broken line, level with it.
+    pub in_gap: bool,
+}
+
+impl Label {
+    /// The better of two looks at the same place.
+    pub fn or(self, other: Self) -> Self {
+        Self { parts: self.parts.max(other.parts), in_gap: self.in_gap || other.in_gap }
+    }
+}
+
+/// The label near the bar, written bright or dark.
+pub(super) fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
+    let reach = (grid.height() / REACH_SHARE).clamp(24, 400);
+    let aside = shape.length().clamp(60, 600);
+    let (x0, x1) = (shape.left.saturating_sub(aside), (shape.right + aside).min(grid.width() - 1));
+    let (y0, y1) = (shape.top.saturating_sub(reach), (shape.bottom + reach).min(grid.height() - 1));
+    let (top, bottom) = shape.caps.unwrap_or((shape.top, shape.bottom));
+    let in_bar = |x: usize, y: usize| {
+        (shape.left.saturating_sub(3)..=shape.right + 3).contains(&x)
+            && (top.saturating_sub(1)..=bottom + 1).contains(&y)
+            && !shape.gap.is_some_and(|(a, b)| (a..=b).contains(&x))
+    };
+    let parts_of = |bright: bool| {
+        let mask = Grid::from_fn(x1 + 1 - x0, y1 + 1 - y0, |x, y| {
+            let level = grid.at(x + x0, y + y0);
+            !in_bar(x + x0, y + y0) && if bright { level >= threshold } else { level <= 255 - threshold }
+        });
+        glyphs(mask, reach)
+    };
+    let bright = parts_of(true);
+    let parts = largest_word(&bright).max(largest_word(&parts_of(false)));
+    let in_gap = shape.gap.is_some_and(|(a, b)| {
+        bright.iter().any(|g| {
+            let (left, right) = (g.left + x0, g.right + x0);
+            let (upper, lower) = (g.top + y0, g.bottom + y0);
+            a <= left && right <= b && upper < shape.top && lower + 1 >= shape.top
+        })
+    });
+    Label { parts, in_gap }
+}
+
+fn largest_word(glyphs: &[Glyph]) -> usize {
+    glyphs.iter().map(|&first| word_around(glyphs, first)).max().unwrap_or(0)
+}
+
+/// Glyphs like `first` in height and row, each near enough to the one before it.
+fn word_around(glyphs: &[Glyph], first: Glyph) -> usize {
+    let like = |g: &&Glyph| {
+        let (low, high) = (g.height().min(first.height()), g.height().max(first.height()));
+        let shared = g.bottom.min(first.bottom) as i64 + 1 - g.top.max(first.top) as i64;
+        10 * low >= 5 * high && 10 * shared >= 7 * low as i64 && g.left >= first.left
+    };
+    let mut edge = first.right;
+    let mut count = 0;
+    // Glyphs come sorted by their left side.
+    for glyph in glyphs.iter().filter(like) {
+        if glyph.left > edge + 2 * first.height() {
+            break;
+        }
+        edge = edge.max(glyph.right);
+        count += 1;
+    }
+    count
+}
+
+/// Connected parts with the size of a glyph, sorted by their left side.
+fn glyphs(mut mask: Grid<bool>, tallest: usize) -> Vec<Glyph> {
+    let (width, height) = (mask.width(), mask.height());
+    let mut found = Vec::new();
+    let mut stack = Vec::new();
+    for start in 0..mask.len() {
+        if !mask.as_slice()[start] {
+            continue;
+        }
+        let (x, y) = (start % width, start / width);
+        let mut part = Glyph { left: x, right: x, top: y, bottom: y };
+        let mut area = 0usize;
+        mask.set(x, y, false);
+        stack.push((x, y));
+        while let Some((x, y)) = stack.pop() {
+            area += 1;
+            part = Glyph {
+                left: part.left.min(x),
+                right: part.right.max(x),
+                top: part.top.min(y),
+                bottom: part.bottom.max(y),
+            };
+            for ny in y.saturating_sub(1)..=(y + 1).min(height - 1) {
+                for nx in x.saturating_sub(1)..=(x + 1).min(width - 1) {
+                    if mask.at(nx, ny) {
+                        mask.set(nx, ny, false);
+                        stack.push((nx, ny));
+                    }
+                }
+            }
+        }
+        let (w, h) = (part.right + 1 - part.left, part.height());
+        if (LOWEST_GLYPH..=tallest).contains(&h) && w <= 2 * h && 6 * w >= h && area >= 6 {
+            found.push(part);
+        }
+    }
+    found.sort_by_key(|g| (g.left, g.top));
+    found
+}
