@@ -25,18 +25,27 @@ pub fn distribution<T: Copy + Into<f64>>(sizes: &[T], unit: LengthUnit) -> Optio
     if sorted.is_empty() {
         return None;
     }
-    let n = sorted.len() as f64;
-    let mean = sorted.iter().sum::<f64>() / n;
-    let deviation = (sorted.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
+    // Chords are few different lengths many times over, so all that follows works on runs of equal sizes.
+    let runs: Vec<(f64, f64)> =
+        sorted.chunk_by(|a, b| a == b).map(|run| (run[0], run.len() as f64)).collect();
+    let (mean, deviation) = moments(runs.iter().copied());
     Some(Distribution {
         count: sorted.len() as u64,
         mean: length(mean, unit),
         standard_deviation: (sorted.len() > 1).then(|| length(deviation, unit)),
         percentiles: percentiles(unit, |share| percentile(&sorted, share)),
-        area_weighted_percentiles: area_weighted(&sorted, unit),
-        lognormal: lognormal(&sorted, unit),
+        area_weighted_percentiles: area_weighted(&runs, unit),
+        lognormal: lognormal(&runs, unit),
         histogram: histogram(&sorted, unit),
     })
+}
+
+/// Mean and standard deviation (n - 1) of values that occur so many times each.
+fn moments(runs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
+    let n: f64 = runs.clone().map(|(_, count)| count).sum();
+    let mean = runs.clone().map(|(value, count)| value * count).sum::<f64>() / n;
+    let squares: f64 = runs.map(|(value, count)| count * (value - mean).powi(2)).sum();
+    (mean, (squares / (n - 1.0)).sqrt())
 }
 
 fn length(value: f64, unit: LengthUnit) -> Length {
@@ -62,45 +71,44 @@ pub(crate) fn percentile(sorted: &[f64], share: f64) -> f64 {
     sorted[below] + (place - below as f64) * (sorted[above] - sorted[below])
 }
 
-fn area_weighted(sorted: &[f64], unit: LengthUnit) -> Percentiles {
+fn area_weighted(runs: &[(f64, f64)], unit: LengthUnit) -> Percentiles {
     let mut sum = 0.0;
-    let middles: Vec<f64> = sorted
+    // The first and the last of equal sizes stand in the middle of their own shares.
+    let middles: Vec<(f64, f64)> = runs
         .iter()
-        .map(|s| {
-            let before = sum;
-            sum += s * s;
-            (before + sum) / 2.0
+        .flat_map(|&(size, count)| {
+            let (area, before) = (size * size, sum);
+            sum += area * count;
+            [(before + area / 2.0, size), (sum - area / 2.0, size)]
         })
         .collect();
     percentiles(unit, |share| {
         let wanted = share * sum;
-        let above = middles.partition_point(|&m| m < wanted);
-        if above == 0 || above == sorted.len() {
-            return sorted[above.min(sorted.len() - 1)];
+        let above = middles.partition_point(|m| m.0 < wanted);
+        if above == 0 || above == middles.len() {
+            return middles[above.min(middles.len() - 1)].1;
         }
-        let within = (wanted - middles[above - 1]) / (middles[above] - middles[above - 1]);
-        sorted[above - 1] + within * (sorted[above] - sorted[above - 1])
+        let ((low, small), (high, large)) = (middles[above - 1], middles[above]);
+        small + (wanted - low) / (high - low) * (large - small)
     })
 }
 
 /// Lognormal with the mean and standard deviation (n - 1) of the logarithms; `None` if all sizes are equal.
-fn lognormal(sorted: &[f64], unit: LengthUnit) -> Option<Lognormal> {
-    let n = sorted.len() as f64;
-    let logarithms: Vec<f64> = sorted.iter().map(|s| s.ln()).collect();
-    let mean = logarithms.iter().sum::<f64>() / n;
-    let deviation = (logarithms.iter().map(|l| (l - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    if !(deviation > 0.0) || sorted[0] == sorted[sorted.len() - 1] {
+fn lognormal(runs: &[(f64, f64)], unit: LengthUnit) -> Option<Lognormal> {
+    if runs.len() < 2 {
         return None;
     }
+    let logarithms: Vec<(f64, f64)> = runs.iter().map(|&(size, count)| (size.ln(), count)).collect();
+    let (mean, deviation) = moments(logarithms.iter().copied());
     let normal = Normal::new(mean, deviation).ok()?;
+    let n: f64 = runs.iter().map(|(_, count)| count).sum();
     // Equal sizes make one step of the observed curve; the fit is compared below and above it.
-    let mut below = 0;
+    let mut below = 0.0;
     let mut distance: f64 = 0.0;
-    for step in logarithms.chunk_by(|a, b| a == b) {
-        let fitted = normal.cdf(step[0]);
-        let above = below + step.len();
-        distance = distance.max(fitted - below as f64 / n).max(above as f64 / n - fitted);
-        below = above;
+    for &(logarithm, count) in &logarithms {
+        let fitted = normal.cdf(logarithm);
+        distance = distance.max(fitted - below / n).max((below + count) / n - fitted);
+        below += count;
     }
     Some(Lognormal {
         median: length(mean.exp(), unit),

@@ -55,17 +55,48 @@ impl LineCount {
         (self.length - self.pore_length) as f64 * self.unit
     }
 
-    /// A passage at `position` that ends the walk's piece of grain.
-    fn pass(&mut self, walk: &mut Walk, position: u64, tile: usize) {
-        let piece = position - walk.start - walk.pore;
+    /// Counts the passage that ends the walk's piece of grain at `cut`.
+    fn pass(&mut self, walk: &mut Walk, cut: Cut, tile: usize) {
+        let piece = cut.position - walk.start - cut.pore;
         self.passages += 1;
-        self.pore_length += walk.pore;
+        self.pore_length += cut.pore;
         self.tiles[tile].passages += 1;
         self.tiles[tile].solid += piece;
         if walk.whole {
             self.chords.push((piece as f64 * self.unit) as f32);
         }
-        (walk.start, walk.pore, walk.whole) = (position, 0, true);
+        (walk.grain, walk.start, walk.whole) = (cut.grain, cut.position, true);
+        walk.pore -= cut.pore;
+    }
+
+    /// Takes a sample that stands for `weight` of the line from `position` on. It holds the label of the `nearest` pixel
+    /// and of the `other` one beside the line; `tile` says where it lies.
+    fn take(
+        &mut self,
+        walk: &mut Walk,
+        (nearest, other): (u32, u32),
+        (position, weight): (u64, u64),
+        tile: impl Fn() -> usize,
+    ) {
+        if nearest == 0 {
+            walk.pore += weight;
+            return;
+        }
+        if walk.grain == 0 {
+            walk.grain = nearest;
+        }
+        let other = if other == 0 { nearest } else { other };
+        // At most two grains can end here: the one that was doubtful and the one that took its place for a moment.
+        while walk.grain != nearest && walk.grain != other {
+            let here = Cut { grain: nearest, position, pore: walk.pore };
+            let cut = walk.doubt.take().unwrap_or(here);
+            self.pass(walk, cut, tile());
+        }
+        walk.doubt = match walk.doubt {
+            _ if nearest == walk.grain => None,
+            Some(cut) if cut.grain == nearest => Some(cut),
+            _ => Some(Cut { grain: nearest, position, pore: walk.pore }),
+        };
     }
 
     /// The end of a line of `length` in `tile`.
@@ -87,10 +118,22 @@ impl LineCount {
     }
 }
 
-/// Where a line stands. The grain is one of two labels after a sample between two pixels, and 0 before the first grain.
+/// Where one grain may have ended and `grain` begun.
+#[derive(Clone, Copy)]
+struct Cut {
+    grain: u32,
+    position: u64,
+    /// Length in pores from the start of the piece to here.
+    pore: u64,
+}
+
+/// Where a line stands.
 #[derive(Clone, Copy, Default)]
 struct Walk {
-    grain: (u32, u32),
+    /// The grain; 0 before the first.
+    grain: u32,
+    /// Set while the nearest pixel is of another grain but the one beside it still of this one.
+    doubt: Option<Cut>,
     /// Where this piece of grain began.
     start: u64,
     /// Length in pores since then.
@@ -100,25 +143,9 @@ struct Walk {
 }
 
 impl Walk {
-    /// Takes a sample that stands for `weight` of the line and holds one of two labels; `true` if no grain can go on.
-    fn passes(&mut self, (a, b): (u32, u32), weight: u64) -> bool {
-        if a == 0 || b == 0 {
-            self.pore += weight / 2 * (u64::from(a == 0) + u64::from(b == 0));
-            return false;
-        }
-        let before = self.grain;
-        let stays = |label| label == before.0 || label == before.1;
-        self.grain = match (stays(a), stays(b)) {
-            (true, false) => (a, a),
-            (false, true) => (b, b),
-            _ => (a, b),
-        };
-        before.0 != 0 && !stays(a) && !stays(b)
-    }
-
-    /// The label, if the grain is certain, so that equal samples can be passed over.
-    fn certain(&self) -> u32 {
-        if self.grain.0 == self.grain.1 && self.grain.0 != 0 { self.grain.0 } else { u32::MAX }
+    /// The label that leaves the walk as it is when all pixels of a sample have it.
+    fn settled(&self) -> u32 {
+        if self.doubt.is_none() && self.grain != 0 { self.grain } else { u32::MAX }
     }
 }
 
@@ -126,9 +153,8 @@ fn tile_of(labels: &Grid<u32>, x: usize, y: usize) -> usize {
     y * TILES / labels.height() * TILES + x * TILES / labels.width()
 }
 
-/// Units of length between two samples of a straight line: a sample stands for two units either side, and half a sample
-/// can be pore.
-const UNITS_PER_STEP: u64 = 4;
+/// Units of length between two samples of a straight line: a passage lies halfway between two samples.
+const UNITS_PER_STEP: u64 = 2;
 
 /// Positions across a line are whole numbers of 2⁻³² px, so that no rounding grows along it.
 const FRACTION_BITS: u32 = 32;
@@ -197,11 +223,15 @@ fn line_offsets(slope: f64, along: usize, across: usize, spacing_px: u32) -> Vec
         .collect()
 }
 
-/// The two pixels beside a position across the line; the same pixel twice at a pixel centre.
+/// The pixel nearest to a position across the line, and the other one beside it; the same twice at a pixel centre.
 fn beside(position: i64) -> (usize, usize) {
     let below = (position >> FRACTION_BITS) as usize;
-    let between = position & ((1 << FRACTION_BITS) - 1) != 0;
-    (below, below + usize::from(between))
+    let fraction = position & ((1 << FRACTION_BITS) - 1);
+    match fraction {
+        0 => (below, below),
+        f if f < 1 << (FRACTION_BITS - 1) => (below, below + 1),
+        _ => (below + 1, below),
+    }
 }
 
 /// Samples of a line that lie in the frame.
@@ -223,37 +253,33 @@ fn samples_inside(offset: i64, slope: i64, along: usize, across: usize) -> Range
 /// Walks one line, column by column.
 fn walk_columns(labels: &Grid<u32>, offset: i64, slope: i64, count: &mut LineCount) {
     let columns = samples_inside(offset, slope, labels.width(), labels.height());
-    let (Some(first), Some(last)) = (columns.clone().next(), columns.clone().last()) else { return };
+    if columns.is_empty() {
+        return;
+    }
+    let (first, last) = (columns.start, columns.end - 1);
     let data = labels.as_slice();
-    let sample = |x: usize| {
-        let (upper, lower) = beside(offset + slope * x as i64);
-        (data[upper * labels.width() + x], data[lower * labels.width() + x], upper)
-    };
-    let (a, b, _) = sample(first);
     let mut walk = Walk::default();
-    walk.passes((a, b), UNITS_PER_STEP / 2);
-    let mut certain = walk.certain();
-    for x in first + 1..=last {
-        let (a, b, y) = sample(x);
-        if a == certain && b == certain {
+    let mut settled = u32::MAX;
+    for x in columns {
+        let (nearest, other) = beside(offset + slope * x as i64);
+        let sample = (data[nearest * labels.width() + x], data[other * labels.width() + x]);
+        if sample == (settled, settled) {
             continue;
         }
-        if walk.passes((a, b), weight_at(x, last)) {
-            count.pass(&mut walk, passage_position(x - first), tile_of(labels, x, y));
-        }
-        certain = walk.certain();
+        count.take(&mut walk, sample, place_on_line(x, first, last), || tile_of(labels, x, nearest));
+        settled = walk.settled();
     }
-    count.end(&walk, UNITS_PER_STEP * (last - first) as u64, tile_of(labels, last, sample(last).2));
+    let (row, _) = beside(offset + slope * last as i64);
+    count.end(&walk, UNITS_PER_STEP * (last - first) as u64, tile_of(labels, last, row));
 }
 
-/// Halfway between a sample and the one before it.
-fn passage_position(samples: usize) -> u64 {
-    UNITS_PER_STEP * samples as u64 - UNITS_PER_STEP / 2
-}
-
-/// A line ends at a pixel centre, so only half of its last sample lies on it.
-fn weight_at(sample: usize, last: usize) -> u64 {
-    if sample == last { UNITS_PER_STEP / 2 } else { UNITS_PER_STEP }
+/// Start and length of the part of the line that a sample stands for: half a step either side, inside the line.
+fn place_on_line(sample: usize, first: usize, last: usize) -> (u64, u64) {
+    let half = UNITS_PER_STEP / 2;
+    let middle = UNITS_PER_STEP * (sample - first) as u64;
+    let before = if sample == first { 0 } else { half };
+    let after = if sample == last { 0 } else { half };
+    (middle - before, before + after)
 }
 
 /// Walks a group of lines side by side, row by row, because memory is read along rows.
@@ -262,24 +288,21 @@ fn sweep_rows(labels: &Grid<u32>, offsets: &[i64], slope: i64, count: &mut LineC
     let rows: Vec<Range<usize>> =
         offsets.iter().map(|&offset| samples_inside(offset, slope, height, width)).collect();
     let mut walks = vec![Walk::default(); offsets.len()];
-    let mut certain = vec![u32::MAX; offsets.len()];
+    let mut settled = vec![u32::MAX; offsets.len()];
     for y in 0..height {
         let row = labels.row(y);
         let drift = slope * y as i64;
         let first = offsets.partition_point(|&o| o + drift < 0);
         let end = offsets.partition_point(|&o| o + drift <= ((width - 1) as i64) << FRACTION_BITS);
         for i in first..end {
-            let (left, right) = beside(offsets[i] + drift);
-            let (a, b) = (row[left], row[right]);
-            if a == certain[i] && b == certain[i] {
+            let (nearest, other) = beside(offsets[i] + drift);
+            let sample = (row[nearest], row[other]);
+            if sample == (settled[i], settled[i]) {
                 continue;
             }
-            let begins = y == rows[i].start;
-            let weight = if begins { UNITS_PER_STEP / 2 } else { weight_at(y, rows[i].end - 1) };
-            if walks[i].passes((a, b), weight) {
-                count.pass(&mut walks[i], passage_position(y - rows[i].start), tile_of(labels, left, y));
-            }
-            certain[i] = walks[i].certain();
+            let place = place_on_line(y, rows[i].start, rows[i].end - 1);
+            count.take(&mut walks[i], sample, place, || tile_of(labels, nearest, y));
+            settled[i] = walks[i].settled();
         }
     }
     for ((walk, rows), &offset) in
@@ -315,7 +338,7 @@ pub(crate) fn count_circles(labels: &Grid<u32>, spacing: Spacing) -> LineCount {
 struct ArcSample {
     /// Angle from the row direction, 0 to 2π.
     angle: f64,
-    /// The pixels beside it.
+    /// The nearest pixel and the other one beside it.
     pixels: [(usize, usize); 2],
 }
 
@@ -332,19 +355,23 @@ fn walk_circle(labels: &Grid<u32>, spacing: Spacing, radius: f64, around: u64, c
             (samples[i % samples.len()].angle - samples[origin].angle) / TAU + (i / samples.len()) as f64;
         (turns * around as f64).round() as u64
     };
-    let mut walk = Walk::default();
-    walk.passes(label(&samples[origin]), 0);
-    let mut boundary = position(origin + 1) / 2;
+    let mut walk = Walk { grain: label(&samples[origin]).0, ..Walk::default() };
+    let mut from = position(origin + 1) / 2;
     for i in origin + 1..=origin + samples.len() {
-        let next = (position(i) + position(i + 1)) / 2;
+        let to = (position(i) + position(i + 1)) / 2;
         let sample = &samples[i % samples.len()];
-        if walk.passes(label(sample), (next - boundary) / 2 * 2) {
-            count.pass(&mut walk, boundary, tile_of(labels, sample.pixels[0].0, sample.pixels[0].1));
-        }
-        boundary = next;
+        let (x, y) = sample.pixels[0];
+        count.take(&mut walk, label(sample), (from, to - from), || tile_of(labels, x, y));
+        from = to;
     }
     let (x, y) = samples[origin].pixels[0];
     count.end(&walk, around, tile_of(labels, x, y));
+}
+
+/// The whole numbers either side of `value`, the nearer one first.
+fn nearer_first(value: f64) -> [usize; 2] {
+    let near = value.round();
+    [near as usize, if near > value { value.floor() } else { value.ceil() } as usize]
 }
 
 /// One sample a row where the circle is steep and one a column where it is flat, by angle.
@@ -363,14 +390,14 @@ fn circle_samples(labels: &Grid<u32>, spacing: Spacing, radius: f64) -> Vec<ArcS
     for y in whole(centre_y, b * b / diagonal) {
         let reach = a * (1.0 - ((y as f64 - centre_y) / b).powi(2)).sqrt();
         for x in [centre_x - reach, centre_x + reach].map(|x| x.clamp(0.0, last_x)) {
-            let pixels = [(x.floor() as usize, y), (x.ceil() as usize, y)];
+            let pixels = nearer_first(x).map(|x| (x, y));
             samples.push(ArcSample { angle: angle(x, y as f64), pixels });
         }
     }
     for x in whole(centre_x, a * a / diagonal) {
         let reach = b * (1.0 - ((x as f64 - centre_x) / a).powi(2)).sqrt();
         for y in [centre_y - reach, centre_y + reach].map(|y| y.clamp(0.0, last_y)) {
-            let pixels = [(x, y.floor() as usize), (x, y.ceil() as usize)];
+            let pixels = nearer_first(y).map(|y| (x, y));
             samples.push(ArcSample { angle: angle(x as f64, y), pixels });
         }
     }
