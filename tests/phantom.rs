@@ -52,11 +52,13 @@ fn a_section_of_a_poisson_voronoi_structure_has_the_known_number_of_profiles() {
 
 #[test]
 fn mean_intercept_asked_for_is_met() {
-    for (kind, tolerance) in [
-        (POISSON_SECTION, 0.02),
-        (Structure::Voronoi2d { regularity: 0.0 }, 0.02),
-        (Structure::Section3d { size_spread: 0.35, regularity: 0.8 }, 0.04),
-        (Structure::Voronoi2d { regularity: 0.8 }, 0.04),
+    // Chords below a pixel vanish in a label map, which lengthens the mean by about 1 % at 20 px.
+    let tolerance = 0.025;
+    for kind in [
+        POISSON_SECTION,
+        Structure::Voronoi2d { regularity: 0.0 },
+        Structure::Section3d { size_spread: 0.35, regularity: 0.8 },
+        Structure::Voronoi2d { regularity: 0.8 },
     ] {
         let labels = label_map(&structure(kind, Density::MeanInterceptPx(20.0)), 3000, 3000, 8).unwrap();
         let found = mean_intercept_px(&labels).unwrap();

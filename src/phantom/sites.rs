@@ -91,7 +91,8 @@ fn lattice(stream: &mut Stream, [side, shift, rise]: [f64; 3], degrees: f64, win
             let u = side * (i as f64 + first) + lean;
             let (x, y) = (centre.0 + cosine * u - sine * v, centre.1 + sine * u + cosine * v);
             let margin = 3.0 * side;
-            let inside = (x - centre.0).abs() < 0.5 * width + margin && (y - centre.1).abs() < 0.5 * height + margin;
+            let inside =
+                (x - centre.0).abs() < 0.5 * width + margin && (y - centre.1).abs() < 0.5 * height + margin;
             if inside {
                 sites.push(Site { x, y, offset: 0.0 });
             }

@@ -50,13 +50,12 @@ pub enum Structure {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Density {
-    /// Grains per px² of the picture; for sections this is the number of profiles, met exactly for
-    /// Poisson-Voronoi and to about a tenth for other sections.
+    /// Grains per px² of the picture; for sections this is the number of profiles, in expectation
+    /// (within about a percent).
     GrainsPerPx2(f64),
     /// Grains per px³; only for sections through space.
     GrainsPerPx3(f64),
-    /// Mean linear intercept in px, averaged over directions; exact in expectation for Poisson structures
-    /// and tilings, to some percent otherwise.
+    /// Mean linear intercept in px, averaged over directions, in expectation (within about a percent).
     MeanInterceptPx(f64),
 }
 
@@ -125,13 +124,52 @@ impl Structure {
     fn constants(self) -> (f64, f64) {
         use std::f64::consts::PI;
         match self {
-            Self::Section3d { .. } => (SPACE_INTERCEPT, SECTION_CELLS_PER_AREA),
-            Self::Voronoi2d { .. } => (PI / 4.0, 1.0),
+            Self::Section3d { size_spread, regularity } => {
+                let (intercept, cells) = section_factors(size_spread, regularity);
+                (SPACE_INTERCEPT * intercept, SECTION_CELLS_PER_AREA * cells)
+            }
+            Self::Voronoi2d { regularity } => {
+                let (row, share) = table_place(regularity, 0.25);
+                (PI / 4.0 * (PLANE_FACTORS[row] * (1.0 - share) + PLANE_FACTORS[row + 1] * share), 1.0)
+            }
             // π times area over perimeter of a cell with area 1.
             Self::Hexagons { .. } => (PI / (2.0 * libm::sqrt(2.0 * libm::sqrt(3.0))), 1.0),
             Self::Squares { .. } => (PI / 4.0, 1.0),
         }
     }
+}
+
+/// Intercept and profile count against the Poisson-Voronoi structure of the same intensity.
+///
+/// Rows: size spread 0 to 0.8 in steps of 0.2; columns: regularity 0 to 1 in steps of 0.25. Measured on five
+/// label maps of 3000 x 3000 px with 6 000 profiles each; good to about half a percent.
+const SECTION_FACTORS: [[(f64, f64); 5]; 5] = [
+    [(1.000, 1.000), (1.000, 1.000), (1.009, 0.989), (1.030, 0.961), (1.078, 0.900)],
+    [(1.012, 0.989), (1.011, 0.991), (1.017, 0.982), (1.036, 0.955), (1.080, 0.908)],
+    [(1.038, 0.965), (1.036, 0.968), (1.035, 0.971), (1.050, 0.950), (1.086, 0.916)],
+    [(1.066, 0.939), (1.064, 0.943), (1.062, 0.949), (1.072, 0.937), (1.098, 0.915)],
+    [(1.084, 0.921), (1.083, 0.924), (1.078, 0.934), (1.078, 0.940), (1.090, 0.928)],
+];
+
+/// The intercept's factor for points in the plane, by regularity in steps of 0.25; measured the same way.
+const PLANE_FACTORS: [f64; 5] = [1.000, 1.000, 1.003, 1.012, 1.032];
+
+/// Row of a five-row table below `value`, and the share of the next row.
+fn table_place(value: f64, step: f64) -> (usize, f64) {
+    let place = (value / step).clamp(0.0, 4.0);
+    let row = (place as usize).min(3);
+    (row, place - row as f64)
+}
+
+/// [`SECTION_FACTORS`] between its entries.
+fn section_factors(size_spread: f64, regularity: f64) -> (f64, f64) {
+    let (i, s) = table_place(size_spread, 0.2);
+    let (j, t) = table_place(regularity, 0.25);
+    let blend = |pick: fn((f64, f64)) -> f64| {
+        let row = |i: usize| pick(SECTION_FACTORS[i][j]) * (1.0 - t) + pick(SECTION_FACTORS[i][j + 1]) * t;
+        row(i) * (1.0 - s) + row(i + 1) * s
+    };
+    (blend(|f| f.0), blend(|f| f.1))
 }
 
 /// The perfect label map of a structure, without pores.
@@ -245,10 +283,7 @@ mod tests {
             spec(poisson, Density::GrainsPerPx3(0.001)),
             spec(poisson, Density::MeanInterceptPx(0.1)),
             spec(Structure::Voronoi2d { regularity: 2.0 }, Density::GrainsPerPx2(0.01)),
-            spec(
-                Structure::Section3d { size_spread: -1.0, regularity: 0.0 },
-                Density::MeanInterceptPx(20.0),
-            ),
+            spec(Structure::Section3d { size_spread: -1.0, regularity: 0.0 }, Density::MeanInterceptPx(20.0)),
         ] {
             assert!(label_map(&bad, 10, 10, 0).is_err(), "{bad:?}");
         }
