@@ -22,26 +22,34 @@ pub(crate) struct Edge {
     pub(crate) shift: f32,
 }
 
+/// The edges of all cells, sorted by cell.
+pub(crate) struct Neighbours {
+    edges: Vec<Edge>,
+    first: Vec<u32>,
+}
+
+impl Neighbours {
+    /// Places in [`Neighbours::edge`] of the edges of the grain with this id.
+    pub(crate) fn range(&self, id: u32) -> std::ops::Range<usize> {
+        self.first[id as usize - 1] as usize..self.first[id as usize] as usize
+    }
+
+    /// Edges of the grain with this id.
+    pub(crate) fn of(&self, id: u32) -> &[Edge] {
+        &self.edges[self.range(id)]
+    }
+}
+
 /// The grains of a picture and its margin.
 pub(crate) struct Cells {
-    /// Grain of each pixel: 1 + index of its site.
+    /// The sites; grain `id` belongs to site `id - 1`.
+    pub(crate) sites: Vec<Site>,
+    /// Grain of each pixel.
     pub(crate) ids: Grid<u32>,
     /// Where each pixel lies in the undistorted structure, in px.
     pub(crate) points: Grid<(f32, f32)>,
-    edges: Vec<Edge>,
-    first_edge: Vec<u32>,
-}
-
-impl Cells {
-    /// Edges of the grain with this id.
-    pub(crate) fn edges(&self, id: u32) -> &[Edge] {
-        &self.edges[self.first_edge[id as usize - 1] as usize..self.first_edge[id as usize] as usize]
-    }
-
-    /// Number of ids in use is at most this.
-    pub(crate) fn id_limit(&self) -> usize {
-        self.first_edge.len()
-    }
+    /// Which grains touch, and along which lines.
+    pub(crate) neighbours: Neighbours,
 }
 
 /// Grains of `width` x `height` px whose edges are bent by `waviness_px` over about `wavelength_px`.
@@ -54,77 +62,72 @@ pub(crate) fn cells(
     seed: u64,
 ) -> Cells {
     // Normal displacements stay within four standard deviations but for one pixel in 16 000, which is cut.
-    let reach = (4.0 * waviness_px + 2.0).min(64.0);
+    let reach = libm::ceil((4.0 * waviness_px + 2.0).min(64.0));
     let outer = Window {
-        left: -libm::ceil(reach),
-        top: -libm::ceil(reach),
-        width: width + 2 * reach as usize + 2,
-        height: height + 2 * reach as usize + 2,
+        left: -reach,
+        top: -reach,
+        width: width + 2 * reach as usize,
+        height: height + 2 * reach as usize,
     };
     let sites = sites(spec, outer, seed);
     let straight = rasterise(&sites, outer);
-    let (edges, first_edge) = edges(&sites, &straight);
-    let mut cells = Cells {
-        ids: Grid::filled(width, height, 0),
-        points: Grid::filled(width, height, (0.0, 0.0)),
-        edges,
-        first_edge,
-    };
+    let neighbours = neighbours(&sites, &straight);
     let field = |purpose| SmoothField::new((seed, purpose, 0), wavelength_px, (width, height));
     let (bend_x, bend_y) = (field(Purpose::WarpX), field(Purpose::WarpY));
-    let lookup = Lookup { sites: &sites, straight: &straight, outer };
-    let mut ids = std::mem::replace(&mut cells.ids, Grid::filled(1, 1, 0));
-    let mut points = std::mem::replace(&mut cells.points, Grid::filled(1, 1, (0.0, 0.0)));
+    let lookup = Lookup { sites: &sites, neighbours: &neighbours, straight: &straight, outer };
+    let mut ids = Grid::filled(width, height, 0);
+    let mut points = Grid::filled(width, height, (0.0, 0.0));
     let rows = ids.as_mut_slice().par_chunks_mut(width).zip(points.as_mut_slice().par_chunks_mut(width));
     rows.enumerate().for_each(|(y, (ids, points))| {
         let (mut dx, mut dy) = (vec![0f32; width], vec![0f32; width]);
         bend_x.fill_row(y, &mut dx);
         bend_y.fill_row(y, &mut dy);
+        let bend = |d: f32| (waviness_px * f64::from(d)).clamp(1.0 - reach, reach - 1.0);
         for x in 0..width {
-            let bend = |d: f32| (waviness_px * f64::from(d)).clamp(-reach + 1.5, reach - 1.5);
             let point = (x as f64 + 0.5 + bend(dx[x]), y as f64 + 0.5 + bend(dy[x]));
-            ids[x] = lookup.nearest(&cells, point);
+            ids[x] = lookup.nearest(point);
             points[x] = (point.0 as f32, point.1 as f32);
         }
     });
-    Cells { ids, points, ..cells }
+    Cells { ids, points, neighbours, sites }
 }
 
 /// What is needed to find the cell of a point between pixel centres.
 struct Lookup<'a> {
     sites: &'a [Site],
+    neighbours: &'a Neighbours,
     straight: &'a Grid<u32>,
     outer: Window,
 }
 
 impl Lookup<'_> {
-    /// The cell of `point`, found by descent over neighbours from the cell of the nearest pixel centre.
-    fn nearest(&self, cells: &Cells, (x, y): (f64, f64)) -> u32 {
+    /// The cell of a point, found by descent over neighbours from the cell of the nearest pixel centre.
+    fn nearest(&self, (x, y): (f64, f64)) -> u32 {
         let column = ((x - self.outer.left) as usize).min(self.outer.width - 1);
         let row = ((y - self.outer.top) as usize).min(self.outer.height - 1);
         let power = |id: u32| {
             let site = self.sites[id as usize - 1];
             (x - site.x) * (x - site.x) + (y - site.y) * (y - site.y) + site.offset
         };
-        let mut best = (self.straight.at(column, row), 0.0);
-        best.1 = power(best.0);
+        let mut best = self.straight.at(column, row);
+        let mut least = power(best);
         loop {
-            let start = best.0;
-            for edge in cells.edges(start) {
+            let start = best;
+            for edge in self.neighbours.of(start) {
                 let other = power(edge.neighbour);
-                if other < best.1 {
-                    best = (edge.neighbour, other);
+                if other < least {
+                    (best, least) = (edge.neighbour, other);
                 }
             }
-            if best.0 == start {
-                return start;
+            if best == start {
+                return best;
             }
         }
     }
 }
 
-/// The edges of all cells, by id, from pixels that touch by a side or a corner.
-fn edges(sites: &[Site], ids: &Grid<u32>) -> (Vec<Edge>, Vec<u32>) {
+/// The edges of all cells, from pixels that touch by a side or a corner.
+fn neighbours(sites: &[Site], ids: &Grid<u32>) -> Neighbours {
     let mut pairs = BTreeSet::new();
     let mut last = (0, 0);
     for y in 0..ids.height() - 1 {
@@ -144,13 +147,13 @@ fn edges(sites: &[Site], ids: &Grid<u32>) -> (Vec<Edge>, Vec<u32>) {
             }
         }
     }
-    let mut first_edge = vec![0u32; sites.len() + 1];
-    pairs.iter().for_each(|&(id, _)| first_edge[id as usize] += 1);
-    for i in 1..first_edge.len() {
-        first_edge[i] += first_edge[i - 1];
+    let mut first = vec![0u32; sites.len() + 1];
+    pairs.iter().for_each(|&(id, _)| first[id as usize] += 1);
+    for i in 1..first.len() {
+        first[i] += first[i - 1];
     }
     let edge = |&(id, other): &(u32, u32)| edge_between(sites, id, other);
-    (pairs.iter().map(edge).collect(), first_edge)
+    Neighbours { edges: pairs.iter().map(edge).collect(), first }
 }
 
 /// The straight edge between two cells, seen from the first: half the difference of the power distances,
@@ -183,7 +186,7 @@ mod tests {
     #[test]
     fn without_bending_cells_are_those_of_the_label_map() {
         let cells = cells(&spec(), (120, 90), (0.0, 20.0), 4);
-        let outer = Window { left: -2.0, top: -2.0, width: 126, height: 96 };
+        let outer = Window { left: -2.0, top: -2.0, width: 124, height: 94 };
         let straight = rasterise(&sites(&spec(), outer, 4), outer);
         for y in 0..90 {
             for x in 0..120 {
@@ -200,7 +203,7 @@ mod tests {
                 let (id, next) = (cells.ids.at(x, y), cells.ids.at(x + 1, y));
                 let (px, py) = cells.points.at(x, y);
                 let distance = |e: &Edge| e.x * px + e.y * py + e.shift;
-                let least = cells.edges(id).iter().map(distance).fold(f32::INFINITY, f32::min);
+                let least = cells.neighbours.of(id).iter().map(distance).fold(f32::INFINITY, f32::min);
                 assert!(least > -1e-2, "{x},{y}: {least}");
                 if id != next {
                     assert!(least < 1.6, "{x},{y}: {least}");

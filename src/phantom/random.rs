@@ -12,7 +12,6 @@ pub(crate) enum Purpose {
     Sites = 1,
     Discs,
     Pores,
-    PoreOutline,
     PullOut,
     WarpX,
     WarpY,
@@ -23,7 +22,6 @@ pub(crate) enum Purpose {
     Scratches,
     Bodies,
     Noise,
-    Stripes,
     Sampling,
 }
 

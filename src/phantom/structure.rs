@@ -15,6 +15,12 @@ pub const SPACE_INTERCEPT: f64 = 0.687_182;
 /// Cells per area of its plane section divided by λ^(2/3) (Meijering 1953).
 pub const SECTION_CELLS_PER_AREA: f64 = 1.458;
 
+/// Profiles per px² of a Poisson-Voronoi section with this mean intercept.
+pub(crate) fn profiles_per_px2(mean_intercept_px: f64) -> f64 {
+    let scale = SPACE_INTERCEPT / mean_intercept_px;
+    SECTION_CELLS_PER_AREA * scale * scale
+}
+
 /// How the plane is divided into grains.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -77,6 +83,15 @@ impl StructureSpec {
             (Structure::Section3d { .. }, Density::MeanInterceptPx(l)) => libm::pow(intercept / l, 3.0),
             (_, Density::MeanInterceptPx(l)) => libm::pow(intercept / l, 2.0),
             (_, Density::GrainsPerPx2(n) | Density::GrainsPerPx3(n)) => n,
+        }
+    }
+
+    /// Mean linear intercept in px that the structure has in expectation.
+    pub fn mean_intercept_px(&self) -> f64 {
+        let (intercept, _) = self.structure.constants();
+        match self.structure {
+            Structure::Section3d { .. } => intercept / libm::cbrt(self.intensity()),
+            _ => intercept / libm::sqrt(self.intensity()),
         }
     }
 

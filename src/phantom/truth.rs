@@ -1,6 +1,65 @@
 //! The exactly known answer that lies beside a drawn picture.
 
+use serde::{Deserialize, Serialize};
+
+use super::looks::Surface;
+use super::spec::PhantomSpec;
+use super::strip::BarTruth;
 use crate::grid::Labels;
+
+/// The truth of one picture in numbers, as written to `NAME.truth.json`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Truth {
+    /// Columns of the micrograph.
+    pub width_px: usize,
+    /// Rows of the micrograph, info strip left out.
+    pub height_px: usize,
+    /// Rows of the info strip below it; 0 for none.
+    pub strip_rows_px: usize,
+    /// Pixel size in µm, the same in both directions.
+    pub um_per_px: f64,
+    /// Share of pores and voids (label 0), in percent.
+    pub porosity_percent: f64,
+    /// The part of it that stems from pulled-out grains, in percent of the picture.
+    pub pull_out_percent: f64,
+    /// Grains with at least one pixel.
+    pub grain_count: u64,
+    /// `false` where the look hides the grains, so that only pores can be found.
+    pub grains_visible: bool,
+    /// Mean linear intercept of the label map, see [`mean_intercept_px`]; null if no boundary is crossed.
+    pub mean_intercept_px: Option<f64>,
+    /// The same in µm.
+    pub mean_intercept_um: Option<f64>,
+    /// The scale bar; null without an info strip.
+    pub bar: Option<BarTruth>,
+    /// Everything that was asked for; drawing it again gives the same bytes.
+    pub spec: PhantomSpec,
+}
+
+impl Truth {
+    /// Counts the truth on the label map of a surface.
+    pub(crate) fn of(
+        spec: &PhantomSpec,
+        surface: &Surface,
+        (strip_rows_px, bar): (usize, Option<BarTruth>),
+    ) -> Self {
+        let intercept = mean_intercept_px(&surface.labels);
+        Self {
+            width_px: spec.width_px,
+            height_px: spec.height_px,
+            strip_rows_px,
+            um_per_px: spec.um_per_px,
+            porosity_percent: porosity_percent(&surface.labels),
+            pull_out_percent: surface.pull_out_percent,
+            grain_count: u64::from(surface.labels.count),
+            grains_visible: spec.look.shows_grains(),
+            mean_intercept_px: intercept,
+            mean_intercept_um: intercept.map(|px| px * spec.um_per_px),
+            bar,
+            spec: spec.clone(),
+        }
+    }
+}
 
 /// Share of pixels with label 0, in percent.
 pub fn porosity_percent(labels: &Labels) -> f64 {
