@@ -1,3 +1,9 @@
 //! From label maps to numbers: one file per quantity.
 
+pub mod distribution;
+pub mod grain_number;
+pub mod grain_size;
+pub mod intercept;
 pub mod region;
+mod test_line;
+pub mod unfold;

@@ -1,0 +1,265 @@
+//! Mean linear intercept: boundary passages along test lines on a label map.
+//!
+//! Counting rules, after the methods of ASTM E112 and, for pores, ISO 13383-1 A2 (from secondary sources):
+//!
+//! - A *passage* is counted where the grain changes along what is left of a line when its pores are taken out. So a pore
+//!   between two grains is one passage, and a pore inside one grain is none.
+//! - Mean linear intercept = (line length - length in pores) / passages. A straight line with P passages holds P + 1
+//!   pieces of grains of which the two at its ends are cut; counting those as one half each gives P again.
+//! - A triple point needs no rule of its own: on a label map a line passes from one grain to another, once.
+//!
+//! Lines run from pixel centre to pixel centre, one sample for every column or row crossed. Between two pixel centres the
+//! nearer one decides, but a passage is taken back if the old grain lies beside the line until the line returns to it.
+//! Without that the stair steps of a digital line cross a nearly parallel boundary again and again: 8 % too many passages
+//! at 22.5° on an isotropic structure.
+//!
+//! *Resolution bias*: a grain that the line crosses for less than a sample can be missed, so the mean is too large by
+//! about a quarter of the sample distance: 1 % where the mean intercept is 25 px.
+
+use crate::grid::Labels;
+use crate::measure::distribution::distribution;
+use crate::measure::test_line::{LineCount, TILES, count_circles, count_parallel};
+use crate::options::LineOptions;
+use crate::study::result::{InterceptResults, LineSet, ThreeDimensional};
+use crate::units::Spacing;
+
+/// Diameter of the grains over mean linear intercept for lognormal tetrakaidecahedra.
+///
+/// # References
+/// Mendelson, J. Am. Ceram. Soc. 52 (1969) 443 (from memory).
+pub const TETRAKAIDECAHEDRON_FACTOR: f64 = 1.56;
+
+/// What test lines say about the grains of a field.
+#[derive(Clone, Debug)]
+pub struct Intercepts {
+    /// The result as it is reported.
+    pub results: InterceptResults,
+    /// Mean linear intercept in the unit of the spacing.
+    pub mean: f64,
+    /// Boundary passages over all lines.
+    pub count: u64,
+    /// Every whole chord of the parallel lines, in the unit of the spacing: a piece of a grain between two passages, its
+    /// pores taken out.
+    ///
+    /// Long chords are cut by the frame more often than short ones, so the mean chord is below the mean intercept by the
+    /// share CV²·(mean intercept / line length): 1 % for lines of 30 intercepts and a chord CV of 0.55.
+    pub chords: Vec<f32>,
+}
+
+/// Lays test lines over the grains and counts; label 0 is pore or outside.
+///
+/// `None` if no line passes a boundary. The standard error comes from the scatter between tiles of the field (ratio
+/// estimator), so neighbouring lines and crossing directions, which see the same grains, do not pose as independent.
+///
+/// ```
+/// use ceramograph::grid::{Grid, Labels};
+/// use ceramograph::measure::intercept::intercepts;
+/// use ceramograph::options::LineOptions;
+/// use ceramograph::units::Spacing;
+///
+/// let stripes = Labels { grid: Grid::from_fn(41, 5, |x, _| (x / 10) as u32 + 1), count: 5 };
+/// let rows = LineOptions { spacing_px: 1, angles_deg: vec![0.0], circles: false };
+/// assert_eq!(intercepts(&stripes, Spacing::um(0.5, 0.5), &rows).unwrap().mean, 5.0);
+/// ```
+pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Option<Intercepts> {
+    let mut counts: Vec<(Option<f64>, LineCount)> = options
+        .angles_deg
+        .iter()
+        .filter(|angle| angle.is_finite())
+        .map(|&angle| (Some(angle), count_parallel(&grains.grid, spacing, angle, options.spacing_px)))
+        .collect();
+    if options.circles {
+        counts.push((None, count_circles(&grains.grid, spacing)));
+    }
+    let count: u64 = counts.iter().map(|(_, c)| c.passages).sum();
+    if count == 0 {
+        return None;
+    }
+    let mean = counts.iter().map(|(_, c)| c.solid_length()).sum::<f64>() / count as f64;
+    let sets: Vec<LineSet> = counts.iter().map(|(angle, c)| line_set(*angle, c, spacing)).collect();
+    let short_side = (grains.grid.width() as f64 * spacing.x).min(grains.grid.height() as f64 * spacing.y);
+    let standard_error = tile_standard_error(&counts, mean, short_side).map(|e| spacing.length(e));
+    let chords: Vec<f32> = counts.into_iter().flat_map(|(_, c)| c.chords).collect();
+    let results = InterceptResults {
+        anisotropy: anisotropy(&sets),
+        sets,
+        mean: spacing.length(mean),
+        standard_error,
+        chords: distribution(&chords, spacing.unit),
+        three_dimensional: Some(ThreeDimensional {
+            factor: TETRAKAIDECAHEDRON_FACTOR,
+            basis: "lognormal tetrakaidecahedra (Mendelson 1969)",
+            diameter: spacing.length(TETRAKAIDECAHEDRON_FACTOR * mean),
+        }),
+    };
+    Some(Intercepts { results, mean, count, chords })
+}
+
+fn line_set(angle_deg: Option<f64>, count: &LineCount, spacing: Spacing) -> LineSet {
+    LineSet {
+        kind: if angle_deg.is_some() { "parallel" } else { "circles" },
+        angle_deg,
+        line_length: spacing.length(count.length()),
+        length_in_pores: spacing.length(count.pore_length()),
+        intercept_count: count.passages,
+        mean: (count.passages > 0).then(|| spacing.length(count.solid_length() / count.passages as f64)),
+    }
+}
+
+/// Largest over smallest directional mean; `None` unless two directions have passages.
+fn anisotropy(sets: &[LineSet]) -> Option<f64> {
+    let means: Vec<f64> =
+        sets.iter().filter(|s| s.angle_deg.is_some()).filter_map(|s| Some(s.mean?.value())).collect();
+    if means.len() < 2 {
+        return None;
+    }
+    let largest = means.iter().copied().fold(f64::MIN, f64::max);
+    let smallest = means.iter().copied().fold(f64::MAX, f64::min);
+    Some(largest / smallest)
+}
+
+/// Tiles must be this many mean intercepts wide, so that few grains lie in two of them.
+const TILE_INTERCEPTS: f64 = 4.0;
+
+/// Standard error of the ratio length / passages from its scatter between square arrays of tiles.
+///
+/// With residuals rᵢ = Lᵢ - mean·Nᵢ over n tiles: SE² = n/(n-1)·Σ(rᵢ - r̄)² / N². `None` where the field is less than
+/// twelve mean intercepts wide, because fewer than nine tiles say little.
+///
+/// # References
+/// Cochran, Sampling Techniques, 3rd ed. (1977), chapter 6 (from memory).
+fn tile_standard_error(counts: &[(Option<f64>, LineCount)], mean: f64, short_side: f64) -> Option<f64> {
+    let per_side = [8, 6, 4, 3].into_iter().find(|&k| short_side / k as f64 >= TILE_INTERCEPTS * mean)?;
+    let mut residuals = vec![0.0; per_side * per_side];
+    let merge = TILES / per_side;
+    for (_, count) in counts {
+        for (index, tile) in count.tiles.iter().enumerate() {
+            let (x, y) = (index % TILES / merge, index / TILES / merge);
+            residuals[y * per_side + x] += tile.solid as f64 * count.unit - mean * tile.passages as f64;
+        }
+    }
+    let n = residuals.len() as f64;
+    let average = residuals.iter().sum::<f64>() / n;
+    let squares: f64 = residuals.iter().map(|r| (r - average).powi(2)).sum();
+    let passages: u64 = counts.iter().map(|(_, c)| c.passages).sum();
+    Some((n / (n - 1.0) * squares).sqrt() / passages as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::Grid;
+
+    fn options(spacing_px: u32, angles_deg: &[f64], circles: bool) -> LineOptions {
+        LineOptions { spacing_px, angles_deg: angles_deg.to_vec(), circles }
+    }
+
+    fn labels(width: usize, height: usize, label: impl FnMut(usize, usize) -> u32) -> Labels {
+        let grid = Grid::from_fn(width, height, label);
+        let count = grid.as_slice().iter().copied().max().unwrap();
+        Labels { grid, count }
+    }
+
+    #[test]
+    fn maps_without_boundaries_have_no_mean() {
+        let lines = options(4, &[0.0, 30.0, 45.0, 90.0, 135.0, f64::NAN], true);
+        for (width, height) in [(1, 1), (1, 9), (9, 1), (2, 2), (40, 30)] {
+            assert!(intercepts(&labels(width, height, |_, _| 0), Spacing::PIXELS, &lines).is_none());
+            assert!(intercepts(&labels(width, height, |_, _| 1), Spacing::PIXELS, &lines).is_none());
+        }
+        assert!(
+            intercepts(&labels(9, 9, |x, _| x as u32 + 1), Spacing::PIXELS, &options(1, &[], false))
+                .is_none()
+        );
+    }
+
+    #[test]
+    fn the_porous_line_gives_five_micrometres() {
+        // 500 µm of line, 40 µm of it in pores, 92 grains: 91 whole ones and two cut ends that count one half each. The
+        // method of ISO 13383-1 A2 as remembered; 500 / 92 would be 5.435.
+        let mut row = vec![0u32; 501];
+        for (x, label) in row.iter_mut().enumerate() {
+            *label = 1 + (x as u32 * 92 + 250) / 500;
+        }
+        // Twenty pores of 2 µm, some between grains and some inside one.
+        (0..20).for_each(|i| row[10 + 24 * i..12 + 24 * i].fill(0));
+        let found =
+            intercepts(&labels(501, 1, |x, _| row[x]), Spacing::um(1.0, 1.0), &options(1, &[0.0], false))
+                .unwrap();
+        let set = &found.results.sets[0];
+        assert_eq!((set.line_length.value(), set.length_in_pores.value()), (500.0, 40.0));
+        assert_eq!((found.count, found.mean), (92, 5.0));
+    }
+
+    #[test]
+    fn a_pore_splits_no_chord_and_makes_no_second_boundary() {
+        let row = [1, 1, 0, 1, 2, 2, 0, 2, 0, 3, 3, 3, 0];
+        let found =
+            intercepts(&labels(13, 1, |x, _| row[x]), Spacing::PIXELS, &options(1, &[0.0], false)).unwrap();
+        // Passages 1-2 and 2-3; the chord of 2 is its three pixels.
+        assert_eq!((found.count, found.chords.as_slice()), (2, [3.0].as_slice()));
+        // 12 px of line, three pores of 1 px and half of the last pixel.
+        assert_eq!(found.mean, (12.0 - 3.5) / 2.0);
+    }
+
+    #[test]
+    fn length_and_chords_follow_the_spacing_of_their_direction() {
+        let checks = labels(81, 81, |x, y| (x / 10 + 9 * (y / 10)) as u32 + 1);
+        let spacing = Spacing::um(0.5, 2.0);
+        let along = |angle| intercepts(&checks, spacing, &options(1, &[angle], false)).unwrap();
+        assert_eq!(along(0.0).mean, 5.0);
+        assert_eq!(along(90.0).mean, 20.0);
+        assert!(along(0.0).chords.iter().all(|&c| c == 5.0) && along(90.0).chords.iter().all(|&c| c == 20.0));
+        // A line of 45° on the picture crosses as many columns as rows: its length is the diagonal of both pixel sides.
+        let diagonal = along(45.0).results.sets[0].line_length.value();
+        let steps = diagonal / 0.5f64.hypot(2.0);
+        assert!((steps - steps.round()).abs() < 1e-9, "{steps}");
+    }
+
+    #[test]
+    fn turned_and_mirrored_maps_give_the_same_rows_and_columns() {
+        let cell = |x: usize, y: usize| ((x * x + 3 * y) / 40 + 100 * ((y * y + 2 * x) / 50)) as u32 + 1;
+        let (plain, turned) = (labels(60, 45, cell), labels(45, 60, |x, y| cell(59 - y, x)));
+        let mirrored = labels(60, 45, |x, y| cell(59 - x, y));
+        let mean = |map: &Labels, angle| {
+            intercepts(map, Spacing::PIXELS, &options(1, &[angle], false)).unwrap().mean
+        };
+        assert_eq!(mean(&plain, 0.0), mean(&turned, 90.0));
+        assert_eq!(mean(&plain, 90.0), mean(&turned, 0.0));
+        assert_eq!(mean(&plain, 0.0), mean(&mirrored, 0.0));
+        let close = |a: f64, b: f64| assert!((a / b - 1.0).abs() < 0.03, "{a} {b}");
+        close(mean(&plain, 30.0), mean(&turned, 120.0));
+        close(mean(&plain, 45.0), mean(&mirrored, 135.0));
+    }
+
+    #[test]
+    fn a_line_almost_along_a_boundary_passes_it_once() {
+        // Boundary of slope 0.3 under a line of slope 0.32: the stair steps of both interleave for dozens of pixels.
+        let halves = labels(400, 200, |x, y| 1 + u32::from(y as f64 > 30.0 + 0.3 * x as f64));
+        let angle = (-0.32f64).atan().to_degrees();
+        let found = intercepts(&halves, Spacing::PIXELS, &options(1, &[angle], false)).unwrap();
+        // Lines start above the boundary and end below it for offsets between 22.4 and 30 rows only.
+        let lines = 8.0 / 0.32f64.hypot(1.0);
+        assert!((found.count as f64 - lines).abs() <= 2.0, "{} {lines}", found.count);
+    }
+
+    #[test]
+    fn circles_count_sectors_and_leave_out_pores() {
+        // Eight sectors around the centre: each circle passes eight boundaries.
+        let sector = |x: usize, y: usize| {
+            let angle = (y as f64 - 100.0).atan2(x as f64 - 150.0) + std::f64::consts::PI + 0.1;
+            1 + (angle / (std::f64::consts::PI / 4.0)) as u32 % 8
+        };
+        let found = intercepts(&labels(301, 201, sector), Spacing::PIXELS, &options(1, &[], true)).unwrap();
+        assert_eq!(found.count, 24);
+        let around = std::f64::consts::TAU * 100.0 * 2.0;
+        assert!((found.results.sets[0].line_length.value() / around - 1.0).abs() < 1e-6);
+        assert!((found.mean * 24.0 / around - 1.0).abs() < 1e-6);
+        assert!(found.chords.is_empty() && found.results.standard_error.is_none());
+        // The lower half as pore takes half of every circle.
+        let half = labels(301, 201, |x, y| if y > 100 { 0 } else { sector(x, y) });
+        let found = intercepts(&half, Spacing::PIXELS, &options(1, &[], true)).unwrap();
+        let share = found.results.sets[0].length_in_pores.value() / around;
+        assert!((share - 0.5).abs() < 0.005, "{share}");
+    }
+}

@@ -1,0 +1,179 @@
+//! The error of an area fraction within one field, from its covariance.
+
+use rayon::prelude::*;
+use rustfft::num_complex::Complex;
+use rustfft::{Fft, FftPlanner};
+
+use crate::grid::{Grid, Mask};
+
+/// The covariance is taken on a copy of at most this many blocks a side.
+const MOST_BLOCKS: usize = 512;
+
+/// Lags beyond this share of the shorter side are not looked at: too few pairs of places stand behind them.
+const LONGEST_LAG_SHARE: usize = 4;
+
+/// Fewer blocks a side than this carry no covariance.
+const FEWEST_BLOCKS: usize = 16;
+
+/// How far the area fraction of one field may be from that of the surface it was taken from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AreaFractionError {
+    /// Standard error of the area fraction, from 0 to 1.
+    pub standard_error: f64,
+    /// Integral range in px²: the field counts as (its area / this) independent looks at one point each.
+    pub integral_range_px2: f64,
+    /// Lag in px at which the sum ended.
+    pub longest_lag_px: f64,
+    /// Whether the covariance had died out by then. If not, the structure is longer than a quarter of the field and the
+    /// error is larger than stated.
+    pub died_out: bool,
+}
+
+/// Standard error of the area fraction of `mask`, from the covariance summed over lags.
+///
+/// The variance of the mean over a window of N places is Σ_h n(h)·C(h) / N², with n(h) pairs of places at lag h. The sum
+/// ends at the first lag at which the covariance, averaged over directions, is no longer above zero, at most a quarter of
+/// the shorter side. The fraction comes from the same window, which makes every covariance too small by just the variance
+/// sought, V; so V = Σ n(h)·Ĉ(h) / (N² - Σ n(h)). Averaging over blocks leaves such sums as they are.
+///
+/// `None` where all or nothing is covered, or a side is shorter than 16 px. Pixel counts say nothing here: they understate
+/// the error 13 to 35 times.
+///
+/// # References
+/// Matheron (1971) and Lantuéjoul, J. Microsc. 161 (1991) 387 on the integral range (from memory).
+pub fn area_fraction_error(mask: &Mask) -> Option<AreaFractionError> {
+    let block = mask.width().max(mask.height()).div_ceil(MOST_BLOCKS);
+    let (columns, rows) = (mask.width() / block, mask.height() / block);
+    if columns.min(rows) < FEWEST_BLOCKS {
+        return None;
+    }
+    let coverage = block_coverage(mask, block);
+    let fraction = coverage.as_slice().iter().sum::<f64>() / coverage.len() as f64;
+    if fraction <= 0.0 || fraction >= 1.0 {
+        return None;
+    }
+    let longest = columns.min(rows) / LONGEST_LAG_SHARE;
+    let products = lagged_products(&coverage, fraction, longest);
+    let (lag, died_out) = last_positive_lag(&products, longest, columns, rows);
+    let (mut products_sum, mut pairs_sum, mut lags) = (0.0, 0.0, 0.0);
+    for (product, x, y) in products.within(lag) {
+        let pairs = ((columns - x.unsigned_abs()) * (rows - y.unsigned_abs())) as f64;
+        products_sum += product;
+        pairs_sum += pairs;
+        lags += product / pairs;
+    }
+    let places = (columns * rows) as f64;
+    let variance = products_sum / (places * places - pairs_sum);
+    let count = products.within(lag).count() as f64;
+    let block_area = (block * block) as f64;
+    let integral_range = (lags + count * variance) * block_area / (fraction * (1.0 - fraction));
+    (variance > 0.0).then(|| AreaFractionError {
+        standard_error: variance.sqrt(),
+        integral_range_px2: integral_range,
+        longest_lag_px: (lag * block) as f64,
+        died_out,
+    })
+}
+
+/// Covered share of each block of `block` by `block` pixels; what is left over at the right and below is not looked at.
+fn block_coverage(mask: &Mask, block: usize) -> Grid<f64> {
+    let (columns, rows) = (mask.width() / block, mask.height() / block);
+    let mut coverage = Grid::filled(columns, rows, 0.0);
+    coverage.as_mut_slice().par_chunks_mut(columns).enumerate().for_each(|(j, out)| {
+        let mut counts = vec![0u32; columns];
+        for y in j * block..(j + 1) * block {
+            for (count, pixels) in counts.iter_mut().zip(mask.row(y).chunks_exact(block)) {
+                *count += pixels.iter().map(|&p| u32::from(p)).sum::<u32>();
+            }
+        }
+        for (share, count) in out.iter_mut().zip(counts) {
+            *share = f64::from(count) / (block * block) as f64;
+        }
+    });
+    coverage
+}
+
+/// Σ z(x)·z(x + h) over all pairs of places, for lags h up to a limit in both directions; z is coverage less its mean.
+struct LaggedProducts {
+    grid: Vec<f64>,
+    width: usize,
+    height: usize,
+    longest: usize,
+}
+
+impl LaggedProducts {
+    fn at(&self, x: isize, y: isize) -> f64 {
+        let column = x.rem_euclid(self.width as isize) as usize;
+        let row = y.rem_euclid(self.height as isize) as usize;
+        self.grid[row * self.width + column]
+    }
+
+    /// Product and lag for every lag no longer than `limit`.
+    fn within(&self, limit: usize) -> impl Iterator<Item = (f64, isize, isize)> + '_ {
+        let reach = limit.min(self.longest) as isize;
+        (-reach..=reach)
+            .flat_map(move |y| (-reach..=reach).map(move |x| (x, y)))
+            .filter(move |(x, y)| x * x + y * y <= reach * reach)
+            .map(|(x, y)| (self.at(x, y), x, y))
+    }
+}
+
+/// The first lag, rounded to whole blocks, at which the mean covariance over directions is not above zero.
+fn last_positive_lag(products: &LaggedProducts, longest: usize, columns: usize, rows: usize) -> (usize, bool) {
+    let mut sums = vec![(0.0, 0.0); longest + 1];
+    for (product, x, y) in products.within(longest) {
+        let ring = &mut sums[((x * x + y * y) as f64).sqrt().round() as usize];
+        ring.0 += product;
+        ring.1 += ((columns - x.unsigned_abs()) * (rows - y.unsigned_abs())) as f64;
+    }
+    match sums.iter().position(|&(product, pairs)| product / pairs <= 0.0) {
+        Some(lag) => (lag, true),
+        None => (longest, false),
+    }
+}
+
+/// All lagged products at once by Fourier transform, with zeros around the field so that its sides do not meet.
+fn lagged_products(coverage: &Grid<f64>, fraction: f64, longest: usize) -> LaggedProducts {
+    let (columns, rows) = (coverage.width(), coverage.height());
+    let (width, height) = (smooth_size(columns + longest), smooth_size(rows + longest));
+    let mut field = vec![Complex::new(0.0, 0.0); width * height];
+    for (out, row) in field.chunks_exact_mut(width).zip(coverage.rows()) {
+        out.iter_mut().zip(row).for_each(|(o, &share)| o.re = share - fraction);
+    }
+    let mut planner = FftPlanner::new();
+    let (along, down) = (planner.plan_fft_forward(width), planner.plan_fft_forward(height));
+    let columns_first = transform(field, &*along, width, rows);
+    let mut spectrum = transform(columns_first, &*down, height, width);
+    spectrum.par_iter_mut().for_each(|c| *c = Complex::new(c.norm_sqr(), 0.0));
+    // The power spectrum is even, so a second forward transform undoes the first.
+    let columns_first = transform(spectrum, &*along, width, height);
+    let field = transform(columns_first, &*down, height, width);
+    let scale = 1.0 / (width * height) as f64;
+    LaggedProducts { grid: field.iter().map(|c| c.re * scale).collect(), width, height, longest }
+}
+
+/// Transforms the first `filled` rows of `length` values (the others are zero) and turns rows into columns.
+fn transform(mut rows: Vec<Complex<f64>>, fft: &dyn Fft<f64>, length: usize, filled: usize) -> Vec<Complex<f64>> {
+    rows.par_chunks_exact_mut(length).take(filled).for_each(|row| fft.process(row));
+    let count = rows.len() / length;
+    let mut turned = vec![Complex::new(0.0, 0.0); rows.len()];
+    turned.par_chunks_exact_mut(count).enumerate().for_each(|(x, out)| {
+        out.iter_mut().zip(rows.chunks_exact(length)).for_each(|(o, row)| *o = row[x]);
+    });
+    turned
+}
+
+/// The next length that is a product of twos, threes and fives, which transforms fast.
+fn smooth_size(at_least: usize) -> usize {
+    (at_least..)
+        .find(|&n| {
+            let rest = [2, 3, 5].into_iter().fold(n, |mut rest, prime| {
+                while rest % prime == 0 {
+                    rest /= prime;
+                }
+                rest
+            });
+            rest == 1
+        })
+        .unwrap_or(at_least)
+}

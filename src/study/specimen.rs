@@ -1,0 +1,173 @@
+//! From the fields of a specimen to its mean, interval and pooled distributions.
+
+use std::collections::BTreeMap;
+
+use crate::measure::distribution::distribution;
+use crate::measure::grain_number::from_mean_intercept_um;
+use crate::measure::grain_size::{coarse_tail, populations};
+use crate::options::Surface;
+use crate::statistics::interval::{MeanInterval, mean_interval};
+use crate::study::result::{Estimate, Field, Grade, GrainNumber, Specimen};
+use crate::units::LengthUnit;
+use crate::warning::Warning;
+
+/// Scales further apart than this factor count small features differently.
+const SCALES_ALIKE_WITHIN: f64 = 1.25;
+
+/// Relative accuracy that the number of further fields aims at.
+const WANTED_ACCURACY_PERCENT: f64 = 10.0;
+
+/// Puts the fields of one specimen together.
+///
+/// Fields are the replicates: mean and 95 % t-interval are over field values, and beside the mean stands the pooled value,
+/// in which a larger field or longer line counts more. Fields with and without a scale are never mixed: where any has one,
+/// lengths come from those alone. A field that its picture check calls unfit stays in, with a warning, because leaving out
+/// what looks bad is a choice that belongs to the person who took the pictures.
+pub fn specimen(
+    name: &str,
+    fields: &[&Field],
+    firing: BTreeMap<String, String>,
+    surface: Option<Surface>,
+) -> Specimen {
+    let scaled = fields.iter().any(|f| f.scale.is_some());
+    let all_scaled = fields.iter().all(|f| f.scale.is_some());
+    let unit = if scaled { LengthUnit::Um } else { LengthUnit::Px };
+    let alike: Vec<&Field> = fields.iter().copied().filter(|f| f.scale.is_some() == scaled).collect();
+    let intercept = estimate(&alike, |f| {
+        let mean = if scaled { f.mean_linear_intercept_um } else { f.mean_linear_intercept_px }?;
+        Some((mean, f.intercept_count? as f64))
+    });
+    let (in_um, in_px) = if scaled { (intercept, None) } else { (None, intercept) };
+    let whole_grains = || alike.iter().flat_map(|f| &f.rows.grains).filter(|g| !g.region.touches_frame);
+    let grains: Vec<f64> = whole_grains().map(|g| g.region.equivalent_diameter).collect();
+    let whole_pores = || alike.iter().flat_map(|f| &f.rows.pores).filter(|p| !p.region.touches_frame);
+    let pores: Vec<f64> = whole_pores().map(|p| p.region.equivalent_diameter).collect();
+    let chords: Vec<f32> = alike.iter().flat_map(|f| &f.rows.chords).copied().collect();
+    let (grain_size, pore_size) = (distribution(&grains, unit), distribution(&pores, unit));
+    Specimen {
+        name: name.to_owned(),
+        firing,
+        surface,
+        field_count: fields.len() as u64,
+        porosity_percent: estimate(fields, |f| Some((f.porosity_percent?, measured_area(f, all_scaled)))),
+        astm_grain_number: in_um
+            .as_ref()
+            .filter(|_| grain_number_allowed(fields, surface))
+            .and_then(grain_number),
+        mean_linear_intercept_um: in_um,
+        mean_linear_intercept_px: in_px,
+        grain_size_histogram: grain_size.as_ref().map(|d| d.histogram.clone()),
+        grain_size,
+        pore_size_histogram: pore_size.as_ref().map(|d| d.histogram.clone()),
+        pore_size,
+        chords: distribution(&chords, unit),
+        coarse: coarse_tail(&grains),
+        populations: populations(&grains, unit),
+        warnings: warnings(fields),
+    }
+}
+
+/// Mean over the fields that have a value, and the value weighted by area or count: sum of value·weight / sum of weight.
+///
+/// With the mean intercept as value and its passages as weight that is all line length over all passages.
+fn estimate(fields: &[&Field], value_and_weight: impl Fn(&Field) -> Option<(f64, f64)>) -> Option<Estimate> {
+    let pairs: Vec<(f64, f64)> =
+        fields.iter().filter_map(|f| value_and_weight(f)).filter(|(_, weight)| *weight > 0.0).collect();
+    let values: Vec<f64> = pairs.iter().map(|p| p.0).collect();
+    let interval = mean_interval(&values)?;
+    let weight: f64 = pairs.iter().map(|p| p.1).sum();
+    let pooled = pairs.iter().map(|(value, weight)| value * weight).sum::<f64>() / weight;
+    Some(from_interval(&interval, pooled))
+}
+
+fn from_interval(interval: &MeanInterval, pooled: f64) -> Estimate {
+    Estimate {
+        mean: interval.mean,
+        pooled,
+        standard_deviation: interval.standard_deviation,
+        ci95_low: interval.half_width.map(|h| interval.mean - h),
+        ci95_high: interval.half_width.map(|h| interval.mean + h),
+        relative_accuracy_percent: interval.relative_accuracy_percent(),
+        field_count: interval.count,
+        more_fields_for_10_percent: interval.more_fields_for(WANTED_ACCURACY_PERCENT),
+    }
+}
+
+/// Area of the measured frame: in µm² where all fields have a scale, else in px², since porosity has no unit.
+fn measured_area(field: &Field, all_scaled: bool) -> f64 {
+    let pixels = (field.frame.width * field.frame.height) as f64;
+    match &field.scale {
+        Some(scale) if all_scaled => pixels * scale.spacing().pixel_area(),
+        _ => pixels,
+    }
+}
+
+/// Standard numbers hold for plane sections; a fracture face or an as-fired surface is none.
+fn grain_number_allowed(fields: &[&Field], surface: Option<Surface>) -> bool {
+    let plane = |s: Option<Surface>| !matches!(s, Some(Surface::AsFired | Surface::Fracture));
+    plane(surface) && fields.iter().all(|f| plane(f.surface))
+}
+
+/// G of the mean and of the interval's ends; statistics are done on lengths, never on G.
+fn grain_number(intercept: &Estimate) -> Option<GrainNumber> {
+    Some(GrainNumber {
+        value: from_mean_intercept_um(intercept.mean)?,
+        ci95_low: intercept.ci95_high.and_then(from_mean_intercept_um),
+        ci95_high: intercept.ci95_low.and_then(from_mean_intercept_um),
+    })
+}
+
+fn warnings(fields: &[&Field]) -> Vec<Warning> {
+    [one_field(fields), mixed_scales(fields), scales_differ(fields), unfit_fields(fields)]
+        .into_iter()
+        .flatten()
+        .collect()
+}
+
+fn one_field(fields: &[&Field]) -> Option<Warning> {
+    (fields.len() == 1).then(|| {
+        let text = "only one field was measured, so there is no interval between fields; take at least three to five \
+                    widely separated fields";
+        Warning::new("one-field-no-interval", text)
+    })
+}
+
+fn mixed_scales(fields: &[&Field]) -> Option<Warning> {
+    let without: Vec<&str> = fields.iter().filter(|f| f.scale.is_none()).map(|f| f.file.as_str()).collect();
+    if without.is_empty() || without.len() == fields.len() {
+        return None;
+    }
+    let text = format!(
+        "{} of {} fields have no scale and are left out of every length: {}; give their scale with --pixel-size or \
+         --scale-bar",
+        without.len(),
+        fields.len(),
+        without.join(", ")
+    );
+    Some(Warning::new("mixed-scales", text))
+}
+
+fn scales_differ(fields: &[&Field]) -> Option<Warning> {
+    let sizes = || fields.iter().filter_map(|f| Some(f.scale.as_ref()?.um_per_px));
+    let (smallest, largest) = (sizes().fold(f64::MAX, f64::min), sizes().fold(f64::MIN, f64::max));
+    (largest > SCALES_ALIKE_WITHIN * smallest).then(|| {
+        let text = format!(
+            "pixel sizes run from {smallest:.4} to {largest:.4} µm: coarser pixels miss small pores and thin boundaries, \
+             so part of the scatter between fields is resolution; take all fields at one magnification"
+        );
+        Warning::new("scales-differ", text)
+    })
+}
+
+fn unfit_fields(fields: &[&Field]) -> Option<Warning> {
+    let unfit: Vec<&str> =
+        fields.iter().filter(|f| f.picture_check.grade == Grade::DoNotUse).map(|f| f.file.as_str()).collect();
+    (!unfit.is_empty()).then(|| {
+        let text = format!(
+            "the picture check calls these fields unfit, and they are still part of the mean: {}; take them again, or \
+             leave them out of the folder and say so",
+            unfit.join(", ")
+        );
+        Warning::new("unfit-fields", text)
+    })
+}
