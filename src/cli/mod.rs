@@ -1,1 +1,3 @@
-//! cli
+//! The command line: one file per command.
+
+pub mod phantom;
