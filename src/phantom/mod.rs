@@ -8,6 +8,7 @@
 
 mod blur;
 mod cells;
+pub mod demonstration;
 mod detector;
 mod lettering;
 pub mod looks;
@@ -16,6 +17,7 @@ pub mod pores;
 mod power_diagram;
 mod random;
 mod rim_distance;
+pub mod sampling;
 mod scratches;
 mod section;
 mod sites;

@@ -88,16 +88,17 @@ pub(crate) fn ring_changes(ids: &Grid<u32>, (x, y): (f64, f64), radius: f64) -> 
 /// A pore between three or more grains: a cusp along each boundary, sides between them hollow to bulging.
 pub(crate) fn junction_outline(cusps: &[f64], angularity: f64, stream: &mut Stream) -> Outline {
     let reach: Vec<f64> = cusps.iter().map(|_| stream.between(0.75, 1.25)).collect();
-    // With three cusps a side is straight where it comes to half the cusp's distance from the centre.
-    let waist = (0.95 - 0.6 * angularity + 0.12 * stream.normal()).clamp(0.25, 1.0);
+    // 1: sides are arcs around the centre, 0: straight, below 0: hollow.
+    let bulge = (0.85 - 0.95 * angularity + 0.15 * stream.normal()).clamp(-0.4, 1.0);
     let outline = Outline::from_radii(|angle| {
         let next = cusps.iter().position(|&c| c > angle).unwrap_or(0);
         let last = (next + cusps.len() - 1) % cusps.len();
         let span = (cusps[next] - cusps[last]).rem_euclid(2.0 * PI);
         let part = ((angle - cusps[last]).rem_euclid(2.0 * PI) / span.max(1e-9)).min(1.0);
-        // Between cusps far apart the side bulges instead of passing through the centre.
-        let depth = (1.0 - waist) * (2.0 * PI / 3.0 / span.max(2.0 * PI / 3.0));
-        (reach[last] * (1.0 - part) + reach[next] * part) * (1.0 - depth * libm::sin(PI * part))
+        // Between cusps far apart a straight side would pass too near the centre.
+        let straight = libm::cos(0.5 * span.min(2.3));
+        let middle = (straight + (1.0 - straight) * bulge).max(0.25);
+        (reach[last] * (1.0 - part) + reach[next] * part) * (1.0 - (1.0 - middle) * libm::sin(PI * part))
     });
     outline.finished(1, 0.06, stream)
 }

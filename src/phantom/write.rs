@@ -67,14 +67,8 @@ pub fn write_phantom(phantom: &Phantom, target: &Target) -> Result<[PathBuf; 3],
     json.push('\n');
     let files =
         [(picture, encoded), (labels, encode_labels(&phantom.labels)?), (truth, Ok(json.into_bytes()))];
-    for (path, _) in &files {
-        if !target.replace && path.exists() {
-            let source = std::io::Error::new(
-                std::io::ErrorKind::AlreadyExists,
-                "the file exists; --replace writes it anew, or choose another folder",
-            );
-            return Err(Error::Write { path: path.clone(), source });
-        }
+    if !target.replace {
+        files.iter().try_for_each(|(path, _)| refuse_existing(path))?;
     }
     let mut paths = Vec::with_capacity(3);
     for (path, bytes) in files {
@@ -85,12 +79,22 @@ pub fn write_phantom(phantom: &Phantom, target: &Target) -> Result<[PathBuf; 3],
     Ok(paths.try_into().expect("invariant: three files"))
 }
 
+/// An error if something is at `path` already.
+pub(crate) fn refuse_existing(path: &Path) -> Result<(), Error> {
+    if path.symlink_metadata().is_err() {
+        return Ok(());
+    }
+    let why = "it exists already; --replace writes it anew, or choose another folder";
+    let source = std::io::Error::new(std::io::ErrorKind::AlreadyExists, why);
+    Err(Error::Write { path: path.to_path_buf(), source })
+}
+
 fn failed(path: &Path, source: impl Into<std::io::Error>) -> Error {
     Error::Write { path: path.to_path_buf(), source: source.into() }
 }
 
 /// Writes beside the place and renames, so that no half-written file is left under the final name.
-fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
+pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
     let mut beside = path.as_os_str().to_owned();
     beside.push(".part");
     let beside = PathBuf::from(beside);

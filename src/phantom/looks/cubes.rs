@@ -25,7 +25,7 @@ impl Default for Cubes {
 }
 
 /// Ratio that makes the mean intercept that is seen come out as asked for; found by counting.
-const CROWDING: f64 = 1.0;
+const CROWDING: f64 = 1.2;
 
 /// Surface of `spec`.
 pub(crate) fn paint(spec: &PhantomSpec, look: &Cubes) -> Surface {

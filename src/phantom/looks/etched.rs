@@ -18,7 +18,7 @@ pub struct Etched {
     pub faint_share: f64,
     /// Standard deviation of the grey level between grains. Default: 0.03.
     pub grain_contrast: f64,
-    /// Share of grains with a terraced surface. Default: 0.15.
+    /// Share of grains with a terraced surface. Default: 0.1.
     pub terraced_share: f64,
 }
 
@@ -29,7 +29,7 @@ impl Default for Etched {
             groove_px: 1.4,
             faint_share: 0.04,
             grain_contrast: 0.03,
-            terraced_share: 0.15,
+            terraced_share: 0.1,
         }
     }
 }
@@ -62,7 +62,7 @@ pub(crate) fn paint(section: &Section, look: &Etched) -> Grid<f32> {
         let tilt_scale = 0.5 * look.grain_contrast / size;
         let angle = stream.between(0.0, 2.0 * std::f64::consts::PI);
         let wave = 2.0 * std::f64::consts::PI / stream.between(4.0, 9.0);
-        let contrast = if stream.unit() < look.terraced_share { stream.between(0.01, 0.04) } else { 0.0 };
+        let contrast = if stream.unit() < look.terraced_share { stream.between(0.008, 0.03) } else { 0.0 };
         Grain {
             tone,
             tilt: ((tilt_scale * tilt_x) as f32, (tilt_scale * tilt_y) as f32),
@@ -121,7 +121,11 @@ pub(super) fn pore_tone(spot: &Spot, ground: f32) -> f32 {
     let cover = pore_cover(spot.rim);
     let depth = (-spot.rim).max(0.0);
     let floor = match spot.material {
-        Material::PullOut => 0.2 + 0.05 * spot.texture + 0.05 * spot.drift + 0.12 / (1.0 + 0.3 * depth),
+        // The floor is a fracture face: it leans, and its walls keep the light out.
+        Material::PullOut => {
+            let lean = (0.06 * spot.drift + 0.012 * spot.texture).clamp(-0.08, 0.14);
+            0.10 + (0.12 + lean) * (depth / (depth + 5.0)) + 0.08 / (1.0 + 0.5 * depth * depth)
+        }
         _ => 0.06 + 0.014 * spot.texture + 0.10 / (1.0 + 0.35 * depth * depth),
     };
     let out = spot.rim.max(0.0);

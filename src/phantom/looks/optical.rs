@@ -38,7 +38,7 @@ pub(crate) fn paint(section: &Section, look: &Optical) -> Grid<f32> {
         let ground = 0.74 + tones[spot.grain as usize] + 0.006 * spot.texture + 0.006 * spot.drift;
         pore_tone(spot, ground - line_tone(section, &lines, spot))
     });
-    scratch(&mut picture, look.scratches, 0.10, section.seed);
+    scratch(&mut picture, look.scratches, 0.16, section.seed);
     picture
 }
 

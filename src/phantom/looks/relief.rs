@@ -28,7 +28,7 @@ impl Default for Relief {
 }
 
 /// Ratio that makes the mean intercept that is seen come out as asked for; found by counting.
-const CROWDING: f64 = 1.0;
+const CROWDING: f64 = 1.19;
 
 /// Surface of `spec`.
 pub(crate) fn paint(spec: &PhantomSpec, look: &Relief) -> Surface {
@@ -93,5 +93,5 @@ pub(super) fn shaded(field: &HeightField, (edges, contrast): (f64, f64), seed: u
 /// Steep faces give more electrons; those that look to the detector a little more still.
 fn face_tone([x, y, z]: [f32; 3]) -> f32 {
     let slope = 1.0 / z.max(0.28) - 1.0;
-    0.36 + 0.085 * slope + 0.10 * (-0.45 * x - 0.8 * y + 0.2 * z)
+    0.37 + 0.075 * slope + 0.16 * (-0.5 * x - 0.75 * y)
 }
