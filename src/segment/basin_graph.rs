@@ -28,15 +28,15 @@ impl Edge {
 }
 
 /// All pairs of regions that share pixel edges, ordered by their labels.
-pub fn edges(labels: &Labels, strength: &Grid<u8>) -> Vec<Edge> {
+pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
     let height = labels.grid.height();
     let mut pieces: Vec<Edge> = (0..height)
         .into_par_iter()
         .fold(Vec::new, |mut pieces, y| {
             let (row, level) = (labels.grid.row(y), strength.row(y));
-            pairs(&row[1..], row, &level[1..], level, &mut pieces);
+            pairs(&row[1..], row, &level[1..], level, cap, &mut pieces);
             if y + 1 < height {
-                pairs(row, labels.grid.row(y + 1), level, strength.row(y + 1), &mut pieces);
+                pairs(row, labels.grid.row(y + 1), level, strength.row(y + 1), cap, &mut pieces);
             }
             pieces
         })
@@ -57,14 +57,14 @@ pub fn edges(labels: &Labels, strength: &Grid<u8>) -> Vec<Edge> {
 }
 
 /// Adds one piece for each run of equal pairs.
-fn pairs(first: &[u32], second: &[u32], level: &[u8], other_level: &[u8], pieces: &mut Vec<Edge>) {
+fn pairs(first: &[u32], second: &[u32], level: &[u8], other_level: &[u8], cap: u8, pieces: &mut Vec<Edge>) {
     let mut open: Option<Edge> = None;
     for (((&p, &q), &s), &t) in first.iter().zip(second).zip(level).zip(other_level) {
         if p == q || p == 0 || q == 0 {
             pieces.extend(open.take());
             continue;
         }
-        let (a, b, sum) = (p.min(q), p.max(q), u64::from(s.max(t)));
+        let (a, b, sum) = (p.min(q), p.max(q), u64::from(s.max(t).min(cap)));
         match &mut open {
             Some(edge) if (edge.a, edge.b) == (a, b) => {
                 edge.length_px += 1;
@@ -78,10 +78,29 @@ fn pairs(first: &[u32], second: &[u32], level: &[u8], other_level: &[u8], pieces
     pieces.extend(open);
 }
 
+/// Pixels of a region, and the sum of their grey levels.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Sums {
+    /// Pixels.
+    pub area_px: u64,
+    /// Pixels away from boundaries.
+    pub inner_px: u64,
+    /// Sum of their grey levels.
+    pub grey: u64,
+}
+
+impl Sums {
+    fn mean(self) -> f64 {
+        self.grey as f64 / self.inner_px as f64
+    }
+}
+
 /// Regions joined so far, their boundaries, and the boundaries waiting by strength.
 pub struct Merging {
     parents: Vec<u32>,
-    areas: Vec<u64>,
+    regions: Vec<Sums>,
+    contrast_weight: f64,
+    noise: f64,
     edges: Vec<Edge>,
     alive: Vec<bool>,
     of_region: Vec<Vec<u32>>,
@@ -90,17 +109,19 @@ pub struct Merging {
 
 impl Merging {
     /// Starts with every region on its own; `areas[label]` in px.
-    pub fn new(areas: Vec<u64>, edges: Vec<Edge>) -> Self {
-        let mut of_region = vec![Vec::new(); areas.len()];
+    pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, contrast_weight: f64, noise: f64) -> Self {
+        let mut of_region = vec![Vec::new(); regions.len()];
         for (id, edge) in edges.iter().enumerate() {
             of_region[edge.a as usize].push(id as u32);
             of_region[edge.b as usize].push(id as u32);
         }
         let by_pair = edges.iter().enumerate().map(|(id, e)| ((e.a, e.b), id as u32)).collect();
         Self {
-            parents: (0..areas.len() as u32).collect(),
+            parents: (0..regions.len() as u32).collect(),
             alive: vec![true; edges.len()],
-            areas,
+            regions,
+            contrast_weight,
+            noise,
             edges,
             of_region,
             by_pair,
@@ -109,30 +130,48 @@ impl Merging {
 
     /// Joins the two regions with the weakest boundary, again and again, until none is weaker than `least`.
     pub fn merge_below(&mut self, least: f64) {
-        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> =
-            (0..self.edges.len() as u32).filter(|&id| self.alive[id as usize]).map(|id| Reverse((self.key(id), id))).collect();
         let least = (least * 65536.0) as u64;
+        // A boundary that grew weaker because a region changed its mean waits under its old strength; another sweep
+        // finds it.
+        while self.sweep(least) {}
+    }
+
+    fn sweep(&mut self, least: u64) -> bool {
+        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> = (0..self.edges.len() as u32)
+            .filter(|&id| self.alive[id as usize])
+            .map(|id| Reverse((self.key(id), id)))
+            .filter(|entry| entry.0.0 < least)
+            .collect();
+        let found = !waiting.is_empty();
         while let Some(Reverse((key, id))) = waiting.pop() {
-            if key >= least {
-                break;
+            if !self.alive[id as usize] {
+                continue;
             }
-            if !self.alive[id as usize] || key != self.key(id) {
+            let now = self.key(id);
+            if now > key {
+                if now < least {
+                    waiting.push(Reverse((now, id)));
+                }
                 continue;
             }
             for changed in self.join(id) {
-                waiting.push(Reverse((self.key(changed), changed)));
+                let key = self.key(changed);
+                if key < least {
+                    waiting.push(Reverse((key, changed)));
+                }
             }
         }
+        found
     }
 
     /// Joins every region smaller than `smallest` px to the neighbour behind its weakest boundary, smallest first.
     pub fn absorb_below(&mut self, smallest: u64) {
-        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> = (1..self.areas.len() as u32)
-            .filter(|&r| self.parents[r as usize] == r && self.areas[r as usize] < smallest)
-            .map(|r| Reverse((self.areas[r as usize], r)))
+        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> = (1..self.regions.len() as u32)
+            .filter(|&r| self.parents[r as usize] == r && self.regions[r as usize].area_px < smallest)
+            .map(|r| Reverse((self.regions[r as usize].area_px, r)))
             .collect();
         while let Some(Reverse((area, region))) = waiting.pop() {
-            if self.parents[region as usize] != region || self.areas[region as usize] != area {
+            if self.parents[region as usize] != region || self.regions[region as usize].area_px != area {
                 continue;
             }
             let weakest = self.of_region[region as usize]
@@ -142,8 +181,8 @@ impl Merging {
             if let Some(&id) = weakest {
                 self.join(id);
                 let root = self.root(region);
-                if self.areas[root as usize] < smallest {
-                    waiting.push(Reverse((self.areas[root as usize], root)));
+                if self.regions[root as usize].area_px < smallest {
+                    waiting.push(Reverse((self.regions[root as usize].area_px, root)));
                 }
             }
         }
@@ -151,7 +190,13 @@ impl Merging {
 
     fn key(&self, id: u32) -> u64 {
         let edge = &self.edges[id as usize];
-        edge.strength_sum * 65536 / edge.length_px
+        let (a, b) = (self.regions[edge.a as usize], self.regions[edge.b as usize]);
+        let mut contrast = 0.0;
+        if a.inner_px > 0 && b.inner_px > 0 {
+            let noise = self.noise * (1.0 / a.inner_px as f64 + 1.0 / b.inner_px as f64).sqrt();
+            contrast = ((a.mean() - b.mean()).abs() - noise).max(0.0);
+        }
+        edge.strength_sum * 65536 / edge.length_px + (contrast * self.contrast_weight * 65536.0) as u64
     }
 
     /// Joins the regions on both sides of an edge; gives back the edges whose mean changed.
@@ -162,7 +207,10 @@ impl Merging {
         let (kept, gone) =
             if self.of_region[a as usize].len() >= self.of_region[b as usize].len() { (a, b) } else { (b, a) };
         self.parents[gone as usize] = kept;
-        self.areas[kept as usize] += self.areas[gone as usize];
+        let Sums { area_px, inner_px, grey } = self.regions[gone as usize];
+        self.regions[kept as usize].area_px += area_px;
+        self.regions[kept as usize].inner_px += inner_px;
+        self.regions[kept as usize].grey += grey;
         let mut changed = Vec::new();
         for id in std::mem::take(&mut self.of_region[gone as usize]) {
             if self.alive[id as usize] {

@@ -1,6 +1,6 @@
 //! Grains of a picture: boundary map, basins, merging.
 
-use super::basin_graph::{Edge, Merging, edges};
+use super::basin_graph::{Edge, Merging, Sums, edges};
 use super::{boundary, markers, watershed};
 use crate::grid::{Grid, Labels};
 use crate::options::{Connectivity, GrainOptions};
@@ -8,6 +8,8 @@ use crate::warning::Warning;
 
 /// Regions of fewer px are joined to a neighbour.
 const SMALLEST_PX: u64 = 40;
+/// Cap.
+const CAP: u8 = 76;
 
 /// The grains of a picture.
 #[derive(Clone, Debug)]
@@ -31,12 +33,12 @@ pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grain
     let found = boundary::with_levels(picture, pores, options);
     let strength = found.strength;
     let basins = basins(&strength, pores, (options.shallowest * 255.0) as u8);
-    let mut merging = Merging::new(areas(&basins), edges(&basins, &strength));
+    let mut merging = Merging::new(sums(&basins, picture, &strength, (options.shallowest * 255.0) as u8), edges(&basins, &strength, CAP), 0.3 * 255.0 / found.report.full, 16.0 * found.report.reversed[0]);
     merging.merge_below(options.merge_below * 255.0);
     merging.absorb_below(SMALLEST_PX);
     let ids = basins.grid.map(|label| merging.root(label));
     let labels = Labels::from_ids(ids);
-    let edges = edges(&labels, &strength);
+    let edges = edges(&labels, &strength, 255);
     let (sum, length) = edges.iter().fold((0, 0), |(s, l), e| (s + e.strength_sum, l + e.length_px));
     GrainMap {
         mean_boundary_strength: sum as f64 / (length.max(1) as f64 * 255.0),
@@ -55,10 +57,13 @@ fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Labels {
     watershed::watershed(&relief, &bottoms, Some(&solid), Connectivity::Four)
 }
 
-fn areas(labels: &Labels) -> Vec<u64> {
-    let mut areas = vec![0; labels.count as usize + 1];
-    for &label in labels.grid.as_slice() {
-        areas[label as usize] += 1;
+fn sums(labels: &Labels, picture: &Grid<u8>, strength: &Grid<u8>, most: u8) -> Vec<Sums> {
+    let mut sums = vec![Sums::default(); labels.count as usize + 1];
+    for ((&label, &grey), &s) in labels.grid.as_slice().iter().zip(picture.as_slice()).zip(strength.as_slice()) {
+        sums[label as usize].area_px += 1;
+        if s > most { continue; }
+        sums[label as usize].inner_px += 1;
+        sums[label as usize].grey += u64::from(grey);
     }
-    areas
+    sums
 }

@@ -9,7 +9,7 @@ use crate::grid::Grid;
 /// Columns added on either side, so that no tap leaves the row.
 const MARGIN: usize = 16;
 /// Rows above and below a band that its line averages and their sides reach.
-const REACH: usize = 10;
+const REACH: usize = 12;
 const BAND_ROWS: usize = 64;
 /// Response of one grey level.
 pub const UNITS: i16 = 64;
@@ -23,9 +23,9 @@ struct Direction {
     sides: [(isize, isize); 2],
 }
 
-const AXIS: &[i16] = &[1, 2, 2, 2, 2, 2, 2, 2, 1];
-const DIAGONAL: &[i16] = &[2, 2, 3, 2, 3, 2, 2];
-const KNIGHT: &[i16] = &[3, 3, 4, 3, 3];
+const AXIS: &[i16] = &[1, 1, 1, 1, 1, 2, 2, 2, 1, 1, 1, 1, 1];
+const DIAGONAL: &[i16] = &[1, 2, 2, 2, 2, 2, 2, 2, 1];
+const KNIGHT: &[i16] = &[2, 2, 2, 4, 2, 2, 2];
 
 /// Eight directions about 22.5° apart; sides lie about 2.5 px and about 4.4 px off the line.
 const DIRECTIONS: [Direction; 8] = [
@@ -85,7 +85,7 @@ fn levels(filled: &Filled) -> Levels {
     }
     let q = |h: &[u64]| [0.5, 0.9, 0.95, 0.99].map(|p| quantile(h, p) / f64::from(UNITS));
     let (forward, reversed) = (q(&forward), q(&reversed));
-    Levels { full: forward[3].max(4.0 * reversed[3]).max(2.0), forward, reversed }
+    Levels { full: (6.0 * reversed[1]).max(1.3 * forward[3]).max(6.0), forward, reversed }
 }
 
 fn quantile(counts: &[u64], share: f64) -> f64 {
