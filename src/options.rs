@@ -111,6 +111,12 @@ pub struct GrainOptions {
     pub shallowest: f64,
 }
 
+impl Default for GrainOptions {
+    fn default() -> Self {
+        Self { method: BoundaryMethod::Ridge, tone: Tone::Dark, merge_below: 0.18, shallowest: 0.06 }
+    }
+}
+
 /// How test lines are laid.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LineOptions {

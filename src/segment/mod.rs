@@ -1,1 +1,8 @@
 //! From grey levels to label maps: background, threshold, labelling, boundary maps, watershed.
+
+pub mod basin_graph;
+pub mod boundary;
+pub mod distance;
+pub mod grains;
+pub mod markers;
+pub mod watershed;

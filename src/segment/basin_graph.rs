@@ -1,0 +1,253 @@
+//! Regions that touch, how strong the boundary between them is, and their merging, weakest boundary first.
+
+use std::cmp::Reverse;
+use std::collections::{BinaryHeap, HashMap};
+
+use rayon::prelude::*;
+
+use crate::grid::{Grid, Labels};
+
+/// The boundary between two regions.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Edge {
+    /// The smaller label.
+    pub a: u32,
+    /// The larger label.
+    pub b: u32,
+    /// Pairs of edge-sharing pixels, one in each region: the length in px along rows and columns.
+    pub length_px: u64,
+    /// Sum over the pairs of the larger boundary strength of the two pixels.
+    pub strength_sum: u64,
+}
+
+impl Edge {
+    /// Mean strength, 0 to 255.
+    pub fn mean(&self) -> f64 {
+        self.strength_sum as f64 / self.length_px as f64
+    }
+}
+
+/// All pairs of regions that share pixel edges, ordered by their labels.
+pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
+    let height = labels.grid.height();
+    let mut pieces: Vec<Edge> = (0..height)
+        .into_par_iter()
+        .fold(Vec::new, |mut pieces, y| {
+            let (row, level) = (labels.grid.row(y), strength.row(y));
+            pairs(&row[1..], row, &level[1..], level, cap, &mut pieces);
+            if y + 1 < height {
+                pairs(row, labels.grid.row(y + 1), level, strength.row(y + 1), cap, &mut pieces);
+            }
+            pieces
+        })
+        .reduce(Vec::new, |mut all, more| {
+            all.extend(more);
+            all
+        });
+    pieces.par_sort_unstable_by_key(|e| (e.a, e.b));
+    pieces.dedup_by(|next, kept| {
+        let same = (next.a, next.b) == (kept.a, kept.b);
+        if same {
+            kept.length_px += next.length_px;
+            kept.strength_sum += next.strength_sum;
+        }
+        same
+    });
+    pieces
+}
+
+/// Adds one piece for each run of equal pairs.
+fn pairs(first: &[u32], second: &[u32], level: &[u8], other_level: &[u8], cap: u8, pieces: &mut Vec<Edge>) {
+    let mut open: Option<Edge> = None;
+    for (((&p, &q), &s), &t) in first.iter().zip(second).zip(level).zip(other_level) {
+        if p == q || p == 0 || q == 0 {
+            pieces.extend(open.take());
+            continue;
+        }
+        let (a, b, sum) = (p.min(q), p.max(q), u64::from(s.max(t).min(cap)));
+        match &mut open {
+            Some(edge) if (edge.a, edge.b) == (a, b) => {
+                edge.length_px += 1;
+                edge.strength_sum += sum;
+            }
+            _ => {
+                pieces.extend(open.replace(Edge { a, b, length_px: 1, strength_sum: sum }));
+            }
+        }
+    }
+    pieces.extend(open);
+}
+
+/// Pixels of a region, and the sum of their grey levels.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Sums {
+    /// Pixels.
+    pub area_px: u64,
+    /// Pixels away from boundaries.
+    pub inner_px: u64,
+    /// Sum of their grey levels.
+    pub grey: u64,
+}
+
+impl Sums {
+    fn mean(self) -> f64 {
+        self.grey as f64 / self.inner_px as f64
+    }
+}
+
+/// Regions joined so far, their boundaries, and the boundaries waiting by strength.
+pub struct Merging {
+    parents: Vec<u32>,
+    regions: Vec<Sums>,
+    contrast_weight: f64,
+    noise: f64,
+    edges: Vec<Edge>,
+    alive: Vec<bool>,
+    of_region: Vec<Vec<u32>>,
+    by_pair: HashMap<(u32, u32), u32>,
+}
+
+impl Merging {
+    /// Starts with every region on its own; `areas[label]` in px.
+    pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, contrast_weight: f64, noise: f64) -> Self {
+        let mut of_region = vec![Vec::new(); regions.len()];
+        for (id, edge) in edges.iter().enumerate() {
+            of_region[edge.a as usize].push(id as u32);
+            of_region[edge.b as usize].push(id as u32);
+        }
+        let by_pair = edges.iter().enumerate().map(|(id, e)| ((e.a, e.b), id as u32)).collect();
+        Self {
+            parents: (0..regions.len() as u32).collect(),
+            alive: vec![true; edges.len()],
+            regions,
+            contrast_weight,
+            noise,
+            edges,
+            of_region,
+            by_pair,
+        }
+    }
+
+    /// Joins the two regions with the weakest boundary, again and again, until none is weaker than `least`.
+    pub fn merge_below(&mut self, least: f64) {
+        let least = (least * 65536.0) as u64;
+        // A boundary that grew weaker because a region changed its mean waits under its old strength; another sweep
+        // finds it.
+        while self.sweep(least) {}
+    }
+
+    fn sweep(&mut self, least: u64) -> bool {
+        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> = (0..self.edges.len() as u32)
+            .filter(|&id| self.alive[id as usize])
+            .map(|id| Reverse((self.key(id), id)))
+            .filter(|entry| entry.0.0 < least)
+            .collect();
+        let found = !waiting.is_empty();
+        while let Some(Reverse((key, id))) = waiting.pop() {
+            if !self.alive[id as usize] {
+                continue;
+            }
+            let now = self.key(id);
+            if now > key {
+                if now < least {
+                    waiting.push(Reverse((now, id)));
+                }
+                continue;
+            }
+            for changed in self.join(id) {
+                let key = self.key(changed);
+                if key < least {
+                    waiting.push(Reverse((key, changed)));
+                }
+            }
+        }
+        found
+    }
+
+    /// Joins every region smaller than `smallest` px to the neighbour behind its weakest boundary, smallest first.
+    pub fn absorb_below(&mut self, smallest: u64) {
+        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> = (1..self.regions.len() as u32)
+            .filter(|&r| self.parents[r as usize] == r && self.regions[r as usize].area_px < smallest)
+            .map(|r| Reverse((self.regions[r as usize].area_px, r)))
+            .collect();
+        while let Some(Reverse((area, region))) = waiting.pop() {
+            if self.parents[region as usize] != region || self.regions[region as usize].area_px != area {
+                continue;
+            }
+            let weakest = self.of_region[region as usize]
+                .iter()
+                .filter(|id| self.alive[**id as usize])
+                .min_by_key(|id| (self.key(**id), **id));
+            if let Some(&id) = weakest {
+                self.join(id);
+                let root = self.root(region);
+                if self.regions[root as usize].area_px < smallest {
+                    waiting.push(Reverse((self.regions[root as usize].area_px, root)));
+                }
+            }
+        }
+    }
+
+    fn key(&self, id: u32) -> u64 {
+        let edge = &self.edges[id as usize];
+        let (a, b) = (self.regions[edge.a as usize], self.regions[edge.b as usize]);
+        let mut contrast = 0.0;
+        if a.inner_px > 0 && b.inner_px > 0 {
+            let noise = self.noise * (1.0 / a.inner_px as f64 + 1.0 / b.inner_px as f64).sqrt();
+            contrast = ((a.mean() - b.mean()).abs() - noise).max(0.0);
+        }
+        edge.strength_sum * 65536 / edge.length_px + (contrast * self.contrast_weight * 65536.0) as u64
+    }
+
+    /// Joins the regions on both sides of an edge; gives back the edges whose mean changed.
+    fn join(&mut self, id: u32) -> Vec<u32> {
+        let Edge { a, b, .. } = self.edges[id as usize];
+        self.alive[id as usize] = false;
+        self.by_pair.remove(&(a, b));
+        let (kept, gone) =
+            if self.of_region[a as usize].len() >= self.of_region[b as usize].len() { (a, b) } else { (b, a) };
+        self.parents[gone as usize] = kept;
+        let Sums { area_px, inner_px, grey } = self.regions[gone as usize];
+        self.regions[kept as usize].area_px += area_px;
+        self.regions[kept as usize].inner_px += inner_px;
+        self.regions[kept as usize].grey += grey;
+        let mut changed = Vec::new();
+        for id in std::mem::take(&mut self.of_region[gone as usize]) {
+            if self.alive[id as usize] {
+                self.move_edge(id, gone, kept, &mut changed);
+            }
+        }
+        changed
+    }
+
+    fn move_edge(&mut self, id: u32, gone: u32, kept: u32, changed: &mut Vec<u32>) {
+        let edge = self.edges[id as usize];
+        self.by_pair.remove(&(edge.a, edge.b));
+        let other = if edge.a == gone { edge.b } else { edge.a };
+        let pair = (kept.min(other), kept.max(other));
+        if let Some(&twin) = self.by_pair.get(&pair) {
+            self.alive[id as usize] = false;
+            self.edges[twin as usize].length_px += edge.length_px;
+            self.edges[twin as usize].strength_sum += edge.strength_sum;
+            changed.push(twin);
+        } else {
+            (self.edges[id as usize].a, self.edges[id as usize].b) = pair;
+            self.by_pair.insert(pair, id);
+            self.of_region[kept as usize].push(id);
+        }
+    }
+
+    /// The region that `region` now belongs to.
+    pub fn root(&mut self, mut region: u32) -> u32 {
+        while self.parents[region as usize] != region {
+            self.parents[region as usize] = self.parents[self.parents[region as usize] as usize];
+            region = self.parents[region as usize];
+        }
+        region
+    }
+
+    /// Boundaries that are left.
+    pub fn kept(&self) -> impl Iterator<Item = &Edge> {
+        self.edges.iter().zip(&self.alive).filter(|(_, alive)| **alive).map(|(edge, _)| edge)
+    }
+}

@@ -1,0 +1,121 @@
+//! Pores filled with the brightness around them, so that their rims do not pose as boundaries.
+
+use rayon::prelude::*;
+
+use crate::grid::{Grid, Labels};
+use crate::options::Tone;
+
+/// Pixels around a pore that its blurred rim darkens.
+const RIM: usize = 2;
+/// Half the side of the window that the brightness around a pore is taken from.
+const REACH: usize = 12;
+const BAND_ROWS: usize = 64;
+
+/// A picture without pores, and where they were.
+pub struct Filled {
+    /// Grey levels, boundaries dark.
+    pub picture: Grid<u8>,
+    /// 1 in pores and on their rims, else 0.
+    pub covered: Grid<u8>,
+}
+
+/// Fills pores and their rims with the mean of the solid around them; for bright lines the grey scale is turned over.
+pub fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
+    let covered = covered(pores);
+    let mut filled = match tone {
+        Tone::Dark => picture.clone(),
+        Tone::Bright => picture.map(|grey| 255 - grey),
+    };
+    let source = filled.clone();
+    let width = picture.width();
+    let mean = mean_of_open(&source, &covered);
+    filled.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
+        fill_band(&source, &covered, band * BAND_ROWS, mean, rows);
+    });
+    Filled { picture: filled, covered }
+}
+
+fn mean_of_open(picture: &Grid<u8>, covered: &Grid<u8>) -> u8 {
+    let (sum, count) = picture.as_slice().iter().zip(covered.as_slice()).fold((0u64, 0u64), |(s, n), (&g, &c)| {
+        if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) }
+    });
+    (sum / count.max(1)) as u8
+}
+
+/// Pores grown by [`RIM`] pixels in all eight directions.
+fn covered(pores: &Labels) -> Grid<u8> {
+    let (width, height) = (pores.grid.width(), pores.grid.height());
+    let mut wide = vec![0u8; width * height];
+    wide.par_chunks_mut(width).zip(pores.grid.as_slice().par_chunks(width)).for_each(|(row, labels)| {
+        for (x, _) in labels.iter().enumerate().filter(|(_, l)| **l != 0) {
+            row[x.saturating_sub(RIM)..(x + RIM + 1).min(width)].fill(1);
+        }
+    });
+    let mut covered = Grid::filled(width, height, 0u8);
+    covered.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for source in wide[y.saturating_sub(RIM) * width..(y + RIM + 1).min(height) * width].chunks_exact(width) {
+            for (pixel, &near) in row.iter_mut().zip(source) {
+                *pixel |= near;
+            }
+        }
+    });
+    covered
+}
+
+fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: u8, rows: &mut [u8]) {
+    let (width, height) = (picture.width(), picture.height());
+    let mut sums = vec![0u16; width];
+    let mut counts = vec![0u16; width];
+    for y in first.saturating_sub(REACH)..(first + REACH).min(height) {
+        add_row(picture.row(y), covered.row(y), &mut sums, &mut counts);
+    }
+    for (y, row) in (first..).zip(rows.chunks_exact_mut(width)) {
+        if y + REACH < height {
+            add_row(picture.row(y + REACH), covered.row(y + REACH), &mut sums, &mut counts);
+        }
+        if covered.row(y).contains(&1) {
+            fill_row(covered.row(y), (&sums, &counts), mean, row);
+        }
+        if y >= REACH {
+            remove_row(picture.row(y - REACH), covered.row(y - REACH), &mut sums, &mut counts);
+        }
+    }
+}
+
+fn add_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16]) {
+    for (((sum, count), &grey), &hidden) in sums.iter_mut().zip(counts).zip(picture).zip(covered) {
+        let open = 1 - u16::from(hidden);
+        *sum += u16::from(grey) * open;
+        *count += open;
+    }
+}
+
+fn remove_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16]) {
+    for (((sum, count), &grey), &hidden) in sums.iter_mut().zip(counts).zip(picture).zip(covered) {
+        let open = 1 - u16::from(hidden);
+        *sum -= u16::from(grey) * open;
+        *count -= open;
+    }
+}
+
+fn fill_row(covered: &[u8], (sums, counts): (&[u16], &[u16]), mean: u8, row: &mut [u8]) {
+    let width = row.len();
+    let (mut sum, mut count) = (0u32, 0u32);
+    for x in 0..REACH.min(width) {
+        sum += u32::from(sums[x]);
+        count += u32::from(counts[x]);
+    }
+    for x in 0..width {
+        if x + REACH < width {
+            sum += u32::from(sums[x + REACH]);
+            count += u32::from(counts[x + REACH]);
+        }
+        if covered[x] != 0 {
+            row[x] = if count == 0 { mean } else { ((sum + count / 2) / count) as u8 };
+        }
+        if x >= REACH {
+            sum -= u32::from(sums[x - REACH]);
+            count -= u32::from(counts[x - REACH]);
+        }
+    }
+}

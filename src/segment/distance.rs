@@ -1,0 +1,146 @@
+//! Exact Euclidean distance to the background.
+
+use rayon::prelude::*;
+
+use crate::grid::{Grid, Mask};
+
+/// Squared distance in px² from each pixel to the nearest `false` pixel; 0 on `false` pixels themselves.
+///
+/// Where the mask has no `false` pixel at all, every distance is `u32::MAX`. What lies beyond the rim counts neither
+/// as `true` nor as `false`. Exact for pictures up to 46 340 px a side.
+///
+/// # References
+/// A. Meijster, J. B. T. M. Roerdink, W. H. Hesselink, A general algorithm for computing distance transforms in linear
+/// time, in: Mathematical Morphology and its Applications (2000) 331.
+pub fn squared_distance(mask: &Mask) -> Grid<u32> {
+    let (width, height) = (mask.width(), mask.height());
+    if mask.as_slice().iter().all(|&inside| inside) {
+        return Grid::filled(width, height, u32::MAX);
+    }
+    // Longer than any true distance, so that a column without background never wins.
+    let unreached = (width + height) as u32;
+    let mut distance = mask.map(|inside| if inside { unreached } else { 0 });
+    distances_along_columns(&mut distance);
+    distance
+        .as_mut_slice()
+        .par_chunks_mut(width)
+        .for_each_init(|| Envelope::with_width(width), |envelope, row| envelope.lower(row));
+    distance
+}
+
+fn distances_along_columns(distance: &mut Grid<u32>) {
+    let (width, height) = (distance.width(), distance.height());
+    let data = distance.as_mut_slice();
+    for y in 1..height {
+        let (above, row) = data.split_at_mut(y * width);
+        step_from_neighbour(&above[(y - 1) * width..], &mut row[..width]);
+    }
+    for y in (0..height - 1).rev() {
+        let (row, below) = data.split_at_mut((y + 1) * width);
+        step_from_neighbour(&below[..width], &mut row[y * width..]);
+    }
+}
+
+fn step_from_neighbour(neighbour: &[u32], row: &mut [u32]) {
+    for (value, &next) in row.iter_mut().zip(neighbour) {
+        *value = (*value).min(next + 1);
+    }
+}
+
+/// The lower envelope of the parabolas (x - i)² + g(i)² of one row.
+struct Envelope {
+    columns: Vec<i64>,
+    starts: Vec<i64>,
+    heights: Vec<i64>,
+}
+
+impl Envelope {
+    fn with_width(width: usize) -> Self {
+        Self { columns: Vec::with_capacity(width), starts: Vec::with_capacity(width), heights: Vec::with_capacity(width) }
+    }
+
+    /// Replaces the column distances g of `row` by the squared distances.
+    fn lower(&mut self, row: &mut [u32]) {
+        self.columns.clear();
+        self.starts.clear();
+        self.heights.clear();
+        for (x, &g) in row.iter().enumerate() {
+            self.add(x as i64, i64::from(g) * i64::from(g), row.len() as i64);
+        }
+        let mut k = self.columns.len();
+        for x in (0..row.len()).rev() {
+            while self.starts[k - 1] > x as i64 {
+                k -= 1;
+            }
+            let offset = x as i64 - self.columns[k - 1];
+            row[x] = (offset * offset + self.heights[k - 1]) as u32;
+        }
+    }
+
+    fn add(&mut self, x: i64, height: i64, width: i64) {
+        while let (Some(&column), Some(&top), Some(&start)) =
+            (self.columns.last(), self.heights.last(), self.starts.last())
+        {
+            // First whole column where the new parabola lies below the last one.
+            let first = (x * x - column * column + height - top).div_euclid(2 * (x - column)) + 1;
+            if first > start {
+                if first < width {
+                    self.push(x, first, height);
+                }
+                return;
+            }
+            self.columns.pop();
+            self.heights.pop();
+            self.starts.pop();
+        }
+        self.push(x, 0, height);
+    }
+
+    fn push(&mut self, column: i64, start: i64, height: i64) {
+        self.columns.push(column);
+        self.starts.push(start);
+        self.heights.push(height);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn by_search(mask: &Mask) -> Vec<u32> {
+        let width = mask.width();
+        let background: Vec<_> = (0..mask.len()).filter(|&i| !mask.as_slice()[i]).collect();
+        let squared = |i: usize, j: usize| {
+            let (dx, dy) = ((i % width).abs_diff(j % width), (i / width).abs_diff(j / width));
+            (dx * dx + dy * dy) as u32
+        };
+        (0..mask.len())
+            .map(|i| background.iter().map(|&j| squared(i, j)).min().unwrap_or(u32::MAX))
+            .collect()
+    }
+
+    #[test]
+    fn without_background_there_is_no_distance() {
+        assert_eq!(squared_distance(&Mask::filled(3, 2, true)).as_slice(), [u32::MAX; 6]);
+        assert_eq!(squared_distance(&Mask::filled(3, 2, false)).as_slice(), [0; 6]);
+    }
+
+    #[test]
+    fn one_background_pixel_gives_circles() {
+        let mask = Mask::from_fn(4, 3, |x, y| (x, y) != (0, 0));
+        assert_eq!(squared_distance(&mask).as_slice(), [0, 1, 4, 9, 1, 2, 5, 10, 4, 5, 8, 13]);
+    }
+
+    proptest! {
+        #[test]
+        fn equals_a_search_over_all_background_pixels(
+            width in 1usize..24, height in 1usize..24, seed in prop::collection::vec(0u8..20, 24 * 24)
+        ) {
+            let mask = Mask::from_fn(width, height, |x, y| seed[y * 24 + x] != 0);
+            let found = squared_distance(&mask);
+            prop_assert_eq!(found.as_slice(), by_search(&mask).as_slice());
+        }
+    }
+}
