@@ -1,5 +1,11 @@
 //! Reading pictures: formats, pages, grey levels, and the strip of text that instruments add.
 
+pub mod check;
+#[cfg(test)]
+pub(crate) mod drawn;
+pub mod overlap;
+pub mod picture_statistics;
+
 use std::path::Path;
 
 use crate::grid::Grid;
