@@ -1,1 +1,81 @@
-//! phantom
+//! Micrographs drawn with exactly known truth, for tests, training and demonstration.
+//!
+//! ```text
+//! PhantomSpec -> structure -> pores -> look -> detector -> info strip -> Phantom { grey, labels, truth }
+//! ```
+//!
+//! The same spec gives the same bytes for any thread count.
+
+mod blur;
+mod cells;
+mod detector;
+mod lettering;
+pub mod looks;
+mod pore_shape;
+pub mod pores;
+mod power_diagram;
+mod random;
+mod rim_distance;
+mod scratches;
+mod section;
+mod sites;
+mod smooth_field;
+pub mod spec;
+pub mod strip;
+pub mod structure;
+pub mod truth;
+pub mod write;
+
+pub use spec::PhantomSpec;
+
+use crate::error::Error;
+use crate::grid::{Grid, Labels};
+use crate::micrograph::Grey;
+use truth::Truth;
+
+/// A drawn picture with its truth.
+#[derive(Clone, Debug)]
+pub struct Phantom {
+    /// Grey levels, info strip included.
+    pub grey: Grey,
+    /// Truth of every pixel of the micrograph, info strip left out: 0 = pore, 1..=n = one grain each.
+    pub labels: Labels,
+    /// Truth in numbers.
+    pub truth: Truth,
+}
+
+/// Draws the picture that `spec` describes.
+///
+/// # Errors
+/// [`Error::Option`] for a number out of range or a scale bar that does not fit.
+pub fn draw(spec: &PhantomSpec) -> Result<Phantom, Error> {
+    spec.check()?;
+    let strip = match &spec.strip {
+        Some(style) => Some(strip::strip(style, spec.width_px, spec.um_per_px)?),
+        None => None,
+    };
+    let surface = looks::surface(spec);
+    let mut picture = detector::recorded(&surface, spec);
+    let mut bar = None;
+    let mut strip_rows = 0;
+    if let Some((below, mut drawn)) = strip {
+        drawn.row_px += spec.height_px as f64;
+        strip_rows = below.height();
+        picture = stacked(picture, below)?;
+        bar = Some(drawn);
+    }
+    let truth = Truth::of(spec, &surface, (strip_rows, bar));
+    let grey = match spec.bits {
+        spec::Bits::Eight => Grey::Eight(detector::eight_bit(&picture)),
+        spec::Bits::Sixteen => Grey::Sixteen(detector::sixteen_bit(&picture)),
+    };
+    Ok(Phantom { grey, labels: surface.labels, truth })
+}
+
+/// One grid above the other; both have the same width.
+fn stacked(above: Grid<f32>, below: Grid<f32>) -> Result<Grid<f32>, Error> {
+    let (width, height) = (above.width(), above.height() + below.height());
+    let mut data = above.into_vec();
+    data.extend_from_slice(below.as_slice());
+    Grid::new(width, height, data)
+}

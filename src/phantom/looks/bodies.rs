@@ -1,0 +1,284 @@
+//! Convex bodies heaped on each other, seen from above: a height field that knows which body is in front.
+
+use super::super::power_diagram::Window;
+use super::super::random::{Purpose, Stream};
+use super::super::sites::sites;
+use super::super::spec::PhantomSpec;
+use super::super::structure::{Density, Structure, StructureSpec};
+use crate::grid::{Frame, Grid};
+
+/// A half space: points with normal · (point - centre) <= distance.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Plane {
+    pub(super) normal: [f32; 3],
+    pub(super) distance: f32,
+}
+
+/// Makes the faces of a body of size 1: unit normals with their distances from the centre.
+pub(super) type Faces = fn(&mut Stream) -> Vec<Plane>;
+
+/// What is seen from above.
+pub(super) struct HeightField {
+    /// Height in px; [`HeightField::floor`] where no body is.
+    pub(super) height: Grid<f32>,
+    /// Number of the body in front, from 1; 0 is the floor.
+    pub(super) body: Grid<u32>,
+    /// Normal of the face that is seen.
+    pub(super) normal: Grid<[f32; 3]>,
+    /// Height of the floor.
+    pub(super) floor: f32,
+    /// Mean distance of neighbouring bodies in px.
+    pub(super) spacing: f32,
+    /// The part that is shown.
+    pub(super) frame: Frame,
+    bodies: u32,
+}
+
+struct Body {
+    centre: [f32; 3],
+    planes: Vec<Plane>,
+    /// No point lies farther from the centre in x or y.
+    reach: f32,
+}
+
+/// Heaps bodies until the floor shows in `spec.pores.percent` of the picture, to about [`FLOOR_STEP_PX`].
+///
+/// A first layer keeps its distances; deeper bodies then close its gaps.
+pub(super) fn heap(spec: &PhantomSpec, faces: Faces, crowding: f64) -> HeightField {
+    let per_px2 = super::super::structure::profiles_per_px2(spec.intercept_px() * crowding);
+    let spacing = 1.0 / libm::sqrt(per_px2);
+    let margin = libm::ceil(1.5 * spacing).min(400.0) as usize;
+    let frame = Frame { x: margin, y: margin, width: spec.width_px, height: spec.height_px };
+    let (width, height) = (spec.width_px + 2 * margin, spec.height_px + 2 * margin);
+    let floor = -1.6 * spacing as f32;
+    let mut field = HeightField {
+        height: Grid::filled(width, height, floor),
+        body: Grid::filled(width, height, 0),
+        normal: Grid::filled(width, height, [0.0, 0.0, 1.0]),
+        floor,
+        spacing: spacing as f32,
+        frame,
+        bodies: 0,
+    };
+    let mut stream = Stream::new(spec.seed, Purpose::Bodies, 0);
+    let wanted = (spec.pores.percent / 100.0 * (spec.width_px * spec.height_px) as f64).round() as usize;
+    let mut free = spec.width_px * spec.height_px;
+    lay_first(&mut field, &mut stream, (faces, wanted), &mut free, spec.seed);
+    fill_gaps(&mut field, &mut stream, (faces, wanted), &mut free);
+    field
+}
+
+/// Floor pixels by which the pore area may miss the request.
+const FLOOR_STEP_PX: usize = 6;
+
+fn lay_first(
+    field: &mut HeightField,
+    stream: &mut Stream,
+    (faces, wanted): (Faces, usize),
+    free: &mut usize,
+    seed: u64,
+) {
+    let spacing = f64::from(field.spacing);
+    let spec = StructureSpec {
+        structure: Structure::Voronoi2d { regularity: 1.0 },
+        density: Density::GrainsPerPx2(1.0 / (spacing * spacing)),
+    };
+    let window = Window { left: 0.0, top: 0.0, width: field.body.width(), height: field.body.height() };
+    let mut places = sites(&spec, window, seed);
+    shuffle(&mut places, stream);
+    for place in places {
+        if *free <= wanted + FLOOR_STEP_PX {
+            return;
+        }
+        let size = 0.56 * spacing * stream.lognormal(0.22);
+        let z = 0.22 * spacing * stream.normal().clamp(-2.5, 2.5);
+        let body = Body::new([place.x, place.y, z], size, faces(stream));
+        let covered = field.would_cover(&body);
+        if covered <= *free - wanted {
+            field.add(&body);
+            *free -= covered;
+        }
+    }
+}
+
+fn fill_gaps(
+    field: &mut HeightField,
+    stream: &mut Stream,
+    (faces, wanted): (Faces, usize),
+    free: &mut usize,
+) {
+    let spacing = f64::from(field.spacing);
+    let frame = field.frame;
+    let is_floor = |field: &HeightField, &(x, y): &(usize, usize)| field.body.at(x, y) == 0;
+    for _round in 0..4 {
+        let mut gaps: Vec<(usize, usize)> = (frame.y..frame.y + frame.height)
+            .flat_map(|y| (frame.x..frame.x + frame.width).map(move |x| (x, y)))
+            .filter(|place| is_floor(field, place))
+            .collect();
+        shuffle(&mut gaps, stream);
+        for place in gaps {
+            if *free <= wanted + FLOOR_STEP_PX {
+                return;
+            }
+            if !is_floor(field, &place) {
+                continue;
+            }
+            let z = -spacing * stream.between(0.35, 0.95);
+            let mut size = spacing * stream.between(0.32, 0.6);
+            let shape = faces(stream);
+            // A body that would close too much is made smaller; if that does not help, the gap stays.
+            for _ in 0..5 {
+                let body = Body::new([place.0 as f64 + 0.5, place.1 as f64 + 0.5, z], size, shape.clone());
+                let covered = field.would_cover(&body);
+                if covered <= *free - wanted {
+                    field.add(&body);
+                    *free -= covered;
+                    break;
+                }
+                size *= 0.95 * libm::sqrt((*free - wanted) as f64 / covered as f64);
+            }
+        }
+    }
+}
+
+/// Puts the list in random order.
+fn shuffle<T>(list: &mut [T], stream: &mut Stream) {
+    for i in (1..list.len()).rev() {
+        list.swap(i, stream.index(i + 1));
+    }
+}
+
+impl Body {
+    fn new(centre: [f64; 3], size: f64, faces: Vec<Plane>) -> Self {
+        let planes: Vec<Plane> =
+            faces.iter().map(|p| Plane { distance: p.distance * size as f32, ..*p }).collect();
+        Self { centre: centre.map(|v| v as f32), planes, reach: 2.2 * size as f32 }
+    }
+
+    /// Height of the body's top above a place, and the face that is met there.
+    fn top(&self, x: f32, y: f32) -> Option<(f32, usize)> {
+        let (dx, dy) = (x - self.centre[0], y - self.centre[1]);
+        let (mut top, mut face, mut bottom) = (f32::INFINITY, 0, f32::NEG_INFINITY);
+        for (k, plane) in self.planes.iter().enumerate() {
+            let [nx, ny, nz] = plane.normal;
+            let rest = plane.distance - nx * dx - ny * dy;
+            if nz > 0.01 {
+                let z = rest / nz;
+                if z < top {
+                    (top, face) = (z, k);
+                }
+            } else if nz < -0.01 {
+                bottom = bottom.max(rest / nz);
+            } else if rest < 0.0 {
+                return None;
+            }
+        }
+        (top.is_finite() && bottom < top).then_some((top + self.centre[2], face))
+    }
+}
+
+impl HeightField {
+    fn span(&self, body: &Body) -> (std::ops::Range<usize>, std::ops::Range<usize>) {
+        let span = |centre: f32, side: usize| {
+            let from = (centre - body.reach).max(0.0) as usize;
+            from.min(side)..((centre + body.reach).max(0.0) as usize + 1).min(side)
+        };
+        (span(body.centre[0], self.body.width()), span(body.centre[1], self.body.height()))
+    }
+
+    /// Floor pixels inside the frame that the body would hide.
+    fn would_cover(&self, body: &Body) -> usize {
+        let (columns, rows) = self.span(body);
+        let frame = self.frame;
+        let in_frame = |x: usize, y: usize| {
+            (frame.x..frame.x + frame.width).contains(&x) && (frame.y..frame.y + frame.height).contains(&y)
+        };
+        rows.map(|y| {
+            columns
+                .clone()
+                .filter(|&x| in_frame(x, y) && self.body.at(x, y) == 0)
+                .filter(|&x| self.shows(body, x, y).is_some())
+                .count()
+        })
+        .sum()
+    }
+
+    /// The body's top at a pixel, if it lies above what is there.
+    fn shows(&self, body: &Body, x: usize, y: usize) -> Option<(f32, usize)> {
+        body.top(x as f32 + 0.5, y as f32 + 0.5).filter(|&(z, _)| z > self.height.at(x, y))
+    }
+
+    fn add(&mut self, body: &Body) {
+        self.bodies += 1;
+        let (columns, rows) = self.span(body);
+        for y in rows {
+            for x in columns.clone() {
+                if let Some((z, face)) = self.shows(body, x, y) {
+                    self.height.set(x, y, z);
+                    self.body.set(x, y, self.bodies);
+                    self.normal.set(x, y, body.planes[face].normal);
+                }
+            }
+        }
+    }
+
+    /// Number of bodies, seen or hidden.
+    pub(super) fn body_count(&self) -> u32 {
+        self.bodies
+    }
+}
+
+/// A random rotation: three orthogonal unit vectors.
+pub(super) fn random_axes(stream: &mut Stream) -> [[f64; 3]; 3] {
+    let first = stream.direction();
+    let mut other = stream.direction();
+    let along: f64 = (0..3).map(|k| first[k] * other[k]).sum();
+    (0..3).for_each(|k| other[k] -= along * first[k]);
+    let length = libm::sqrt(other.iter().map(|v| v * v).sum::<f64>()).max(1e-9);
+    let second = other.map(|v| v / length);
+    let third = [
+        first[1] * second[2] - first[2] * second[1],
+        first[2] * second[0] - first[0] * second[2],
+        first[0] * second[1] - first[1] * second[0],
+    ];
+    [first, second, third]
+}
+
+/// A face with this normal, given in the body's own axes; the normal is brought to length 1.
+pub(super) fn face(axes: &[[f64; 3]; 3], normal: [f64; 3], distance: f64) -> Plane {
+    let length = libm::sqrt(normal.iter().map(|v| v * v).sum::<f64>());
+    let turned: [f64; 3] =
+        std::array::from_fn(|k| (0..3).map(|axis| normal[axis] * axes[axis][k]).sum::<f64>() / length);
+    Plane { normal: turned.map(|v| v as f32), distance: distance as f32 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const UPRIGHT: [[f64; 3]; 3] = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+
+    fn cube() -> Vec<Plane> {
+        let normals = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+        normals.iter().flat_map(|&n| [n, n.map(|v: f64| -v)]).map(|n| face(&UPRIGHT, n, 1.0)).collect()
+    }
+
+    #[test]
+    fn an_upright_cube_is_a_square_table() {
+        let body = Body::new([10.0, 10.0, 2.0], 3.0, cube());
+        assert_eq!(body.top(10.0, 10.0).map(|(z, _)| z), Some(5.0));
+        assert_eq!(body.top(12.9, 7.1).map(|(z, _)| z), Some(5.0));
+        assert_eq!(body.top(13.1, 10.0), None);
+    }
+
+    #[test]
+    fn axes_are_orthogonal() {
+        let axes = random_axes(&mut Stream::new(1, Purpose::Bodies, 0));
+        for i in 0..3 {
+            for j in 0..3 {
+                let product: f64 = (0..3).map(|k| axes[i][k] * axes[j][k]).sum();
+                assert!((product - f64::from(i == j)).abs() < 1e-9, "{i} {j} {product}");
+            }
+        }
+    }
+}
