@@ -1,4 +1,4 @@
-//! How well a label map agrees with a true one: pairs of pixels, shared information, line intercepts and boundaries.
+//! How well a label map agrees with a true one: pairs of pixels, shared information and boundaries.
 
 use crate::error::Error;
 use crate::grid::{Grid, Mask};
@@ -93,30 +93,6 @@ pub fn information_lost(truth: &Grid<u32>, found: &Grid<u32>) -> Result<Option<I
     }))
 }
 
-/// Mean linear intercept of a label map along every `step`-th row and column, in px.
-///
-/// Pixels labelled 0 (pores) are taken out of the line; a boundary is counted where the label changes along what is
-/// left, so that a pore between two grains is one boundary and a pore inside one grain does not split its chord.
-/// `None` if no boundary is passed.
-///
-/// ```
-/// use ceramograph::grid::Grid;
-/// use ceramograph::measure::agreement::mean_intercept_px;
-/// let row = Grid::new(8, 1, vec![1, 1, 0, 1, 2, 2, 0, 3])?;
-/// // Six pixels outside pores and two boundaries along the row; columns of one pixel add length, no boundary.
-/// assert_eq!(mean_intercept_px(&row, 8), Some(7.0 / 2.0));
-/// # Ok::<(), ceramograph::error::Error>(())
-/// ```
-pub fn mean_intercept_px(labels: &Grid<u32>, step: usize) -> Option<f64> {
-    let step = step.max(1);
-    let rows = (0..labels.height()).step_by(step).map(|y| along_line(labels.row(y).iter().copied()));
-    let columns = (0..labels.width())
-        .step_by(step)
-        .map(|x| along_line((0..labels.height()).map(move |y| labels.at(x, y))));
-    let (length, passages) = rows.chain(columns).fold((0, 0), |sum, line| (sum.0 + line.0, sum.1 + line.1));
-    (passages > 0).then(|| length as f64 / passages as f64)
-}
-
 /// F1 score of the boundaries of `found` against those of `truth`: harmonic mean of the share of found boundary
 /// pixels that lie within `tolerance_px` of a true one and the share of true ones that lie so near a found one.
 ///
@@ -178,17 +154,6 @@ fn run_lengths<T: PartialEq>(sorted: impl Iterator<Item = T>) -> Vec<u64> {
         }
     }
     counts
-}
-
-/// Pixels outside pores and label changes along what is left of one line.
-fn along_line(labels: impl Iterator<Item = u32>) -> (u64, u64) {
-    let (mut length, mut passages, mut last) = (0, 0, 0);
-    for label in labels.filter(|&label| label != 0) {
-        length += 1;
-        passages += u64::from(last != 0 && last != label);
-        last = label;
-    }
-    (length, passages)
 }
 
 fn boundaries(labels: &Grid<u32>) -> Mask {
@@ -271,13 +236,12 @@ mod tests {
         assert_eq!(pair_agreement(&none, &one).unwrap(), None);
         assert_eq!(information_lost(&none, &one).unwrap(), None);
         assert_eq!(boundary_f1(&none, &one, 2).unwrap(), None);
-        assert_eq!(mean_intercept_px(&one, 1), None);
         assert!(pair_agreement(&Grid::filled(2, 2, 1), &one).is_err());
     }
 
-    /// Truth and rule of the development pictures: every fourth row and column.
+    /// The development pictures state their intercept by the rule of drawn pictures.
     #[test]
-    fn the_mean_intercept_follows_the_rule_of_the_drawn_pictures() {
+    fn the_stated_intercepts_of_the_development_pictures_are_found_again() {
         let Some(folder) = crate::micrograph::drawn::shared_micrographs() else { return };
         let truth: std::collections::BTreeMap<String, serde_json::Value> =
             serde_json::from_str(&std::fs::read_to_string(folder.join("rendered/truth.json")).unwrap())
@@ -287,10 +251,10 @@ mod tests {
                 image::open(folder.join(format!("rendered/{name}.labels.png"))).unwrap().into_luma16();
             let (width, height) = (labels.width() as usize, labels.height() as usize);
             let labels = labels.into_raw().into_iter().map(u32::from).collect();
-            let labels = Grid::new(width, height, labels).unwrap();
-            let expected = values["mean_intercept_px"].as_f64().unwrap();
-            let value = mean_intercept_px(&labels, 4).unwrap();
-            assert!((value - expected).abs() < 1e-9, "{name}: {value} is not {expected}");
+            let labels = crate::grid::Labels::from_ids(Grid::new(width, height, labels).unwrap());
+            let value = crate::phantom::truth::mean_intercept_px(&labels).unwrap();
+            let stated = values["mean_intercept_px"].as_f64().unwrap();
+            assert!((value - stated).abs() < 1e-9, "{name}: {value} is not {stated}");
         }
     }
 }

@@ -70,7 +70,7 @@ pub fn after_grains(mean_intercept_px: Option<f64>, grain_count: Option<u64>) ->
 /// The entry for a field that shares the part `share` (0 to 1) of its area with the picture named `other`.
 ///
 /// See [`overlaps`](super::overlap::overlaps) for how such pairs are found.
-pub fn overlap(share: f64, other: &str) -> Finding {
+pub fn overlap(other: &str, share: f64) -> Finding {
     let value = 100.0 * share;
     let grade = OVERLAP_PERCENT.grade(value);
     let advice = format!("shows the same place as {other}; move the stage by a whole field between pictures");
@@ -282,9 +282,9 @@ mod tests {
 
     #[test]
     fn overlap_names_the_other_picture() {
-        let finding = overlap(0.3, "ring-2.png");
+        let finding = overlap("ring-2.png", 0.3);
         assert_eq!((finding.grade, finding.value), (Grade::UseWithWarning, 30.0));
         assert!(finding.advice.unwrap().contains("ring-2.png"));
-        assert_eq!(overlap(1.0, "a").grade, Grade::DoNotUse);
+        assert_eq!(overlap("a", 1.0).grade, Grade::DoNotUse);
     }
 }
