@@ -6,6 +6,11 @@ mod page;
 mod palette;
 mod raster;
 mod tagged;
+pub mod check;
+#[cfg(test)]
+pub(crate) mod drawn;
+pub mod overlap;
+pub mod picture_statistics;
 
 use std::path::Path;
 

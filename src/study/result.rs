@@ -184,7 +184,7 @@ pub struct PictureCheck {
 /// One thing looked at in a picture.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Finding {
-    /// Stable name: `shading`, `saturation`, `charging-stripes`, `focus`, `noise`, `pixels-per-grain`,
+    /// Stable name: `contrast`, `shading`, `saturation`, `charging-stripes`, `focus`, `noise`, `pixels-per-grain`,
     /// `grains-in-field`, `overlap`.
     pub name: &'static str,
     /// What was measured, in the unit that `unit` names.

@@ -1,0 +1,162 @@
+//! Time and memory of the whole pipeline, against the same job scripted on two libraries; prints Markdown tables.
+//!
+//! `cargo bench --bench speed -- [--python PATH] [--side PX] [--pictures N]`
+//!
+//! PATH is a Python with the packages of benches/peers/requirements.txt; without it the peers are left out. Every
+//! measurement is a process of its own, and only one runs at a time, so ratios come from one run on one machine.
+
+mod drawn;
+mod folder;
+mod peers;
+mod stages;
+
+use std::path::{Path, PathBuf};
+use std::process::{Command, ExitCode};
+use std::time::Instant;
+
+use ceramograph::micrograph::Micrograph;
+use ceramograph::options::Options;
+use ceramograph::pipeline;
+
+/// Any error of the bench.
+type Failure = Box<dyn std::error::Error>;
+
+/// Runs of the whole pipeline; their median counts.
+const RUNS: usize = 5;
+
+/// What was typed.
+struct Arguments {
+    python: Option<PathBuf>,
+    side: usize,
+    pictures: usize,
+}
+
+/// What the whole pipeline takes.
+#[derive(serde::Serialize, serde::Deserialize)]
+struct Whole {
+    seconds: f64,
+    peak_bytes: u64,
+    grain_count: usize,
+    pore_count: usize,
+    porosity_percent: Option<f64>,
+    mean_intercept: Option<f64>,
+}
+
+fn main() -> ExitCode {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
+    let result = match words[..] {
+        ["child-whole", path] => whole(Path::new(path)).map(|whole| println!("{}", serde_json::json!(whole))),
+        ["child-stages", path] => {
+            stages::stages(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
+        }
+        ["child-folder", folder, threads] => folder::measure(Path::new(folder), threads),
+        _ => parsed(&words).and_then(|arguments| report(&arguments)),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("{error}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn parsed(words: &[&str]) -> Result<Arguments, Failure> {
+    let mut arguments = Arguments { python: None, side: 4096, pictures: 100 };
+    let mut words = words.iter();
+    while let Some(&word) = words.next() {
+        let mut value = || words.next().ok_or(format!("{word} needs a value"));
+        match word {
+            "--python" => arguments.python = Some(PathBuf::from(value()?)),
+            "--side" => arguments.side = value()?.parse()?,
+            "--pictures" => arguments.pictures = value()?.parse()?,
+            // Cargo passes this to every bench.
+            "--bench" => {}
+            other => {
+                return Err(format!("{other} is not known; see the head of benches/speed/main.rs").into());
+            }
+        }
+    }
+    Ok(arguments)
+}
+
+fn report(arguments: &Arguments) -> Result<(), Failure> {
+    let folder = tempfile::tempdir()?;
+    let picture = folder.path().join("picture.npy");
+    let side = arguments.side;
+    drawn::write_npy(&drawn::large(side)?, &picture)?;
+
+    let mut runs = Vec::with_capacity(RUNS);
+    for _ in 0..RUNS {
+        runs.push(serde_json::from_str::<Whole>(&child(&["child-whole", text(&picture)?])?)?);
+    }
+    runs.sort_by(|a, b| a.seconds.total_cmp(&b.seconds));
+    let own = &runs[RUNS / 2];
+    let peak = runs.iter().map(|run| run.peak_bytes).max().unwrap_or(0);
+    println!(
+        "## Whole pipeline, {side} x {side} px, 8 bit, {} cores\n",
+        std::thread::available_parallelism()?
+    );
+    println!(
+        "{:.3} s (median of {RUNS}; {:.3} to {:.3} s), peak memory {:.0} MB = {:.1} bytes a pixel",
+        own.seconds,
+        runs[0].seconds,
+        runs[RUNS - 1].seconds,
+        peak as f64 / 1e6,
+        peak as f64 / (side * side) as f64
+    );
+    println!(
+        "{} grains, {} pores, porosity {}, mean intercept {} px\n",
+        own.grain_count,
+        own.pore_count,
+        own.porosity_percent.map_or("none".into(), |p| format!("{p:.2} %")),
+        own.mean_intercept.map_or("none".into(), |l| format!("{l:.2}")),
+    );
+    let stages: stages::Stages = serde_json::from_str(&child(&["child-stages", text(&picture)?])?)?;
+    print!("{}", stages::markdown(&stages));
+    match &arguments.python {
+        Some(python) => print!("{}", peers::compared(python, &picture, own.seconds)?),
+        None => println!("\nPeers left out: name a Python with --python."),
+    }
+    print!("{}", folder::compared(folder.path(), arguments.pictures)?);
+    Ok(())
+}
+
+/// The whole job once: raw pixels from disk to all numbers.
+fn whole(path: &Path) -> Result<Whole, Failure> {
+    let start = Instant::now();
+    let grey = drawn::read_npy(path)?;
+    let micrograph = Micrograph { grey, claims: Vec::new(), warnings: Vec::new() };
+    let measured = pipeline::measure(&micrograph, &Options::default())?;
+    Ok(Whole {
+        seconds: start.elapsed().as_secs_f64(),
+        peak_bytes: peak_bytes()?,
+        grain_count: measured.grains.len(),
+        pore_count: measured.pores.len(),
+        porosity_percent: measured.pore_map.porosity_percent,
+        mean_intercept: measured.intercepts.map(|i| i.mean),
+    })
+}
+
+/// Largest resident memory of this process so far, as the kernel counts it.
+fn peak_bytes() -> Result<u64, Failure> {
+    let status = std::fs::read_to_string("/proc/self/status")?;
+    let line =
+        status.lines().find(|line| line.starts_with("VmHWM:")).ok_or("no VmHWM in /proc/self/status")?;
+    let kilobytes: u64 = line.split_whitespace().nth(1).ok_or("VmHWM has no value")?.parse()?;
+    Ok(1024 * kilobytes)
+}
+
+/// Runs this bench again in a process of its own and returns what it printed.
+fn child(arguments: &[&str]) -> Result<String, Failure> {
+    let output = Command::new(std::env::current_exe()?).args(arguments).output()?;
+    if !output.status.success() {
+        return Err(format!("{arguments:?} failed: {}", String::from_utf8_lossy(&output.stderr)).into());
+    }
+    Ok(String::from_utf8(output.stdout)?)
+}
+
+fn text(path: &Path) -> Result<&str, Failure> {
+    path.to_str().ok_or_else(|| "the temporary folder has a name that is no text".into())
+}
