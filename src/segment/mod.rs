@@ -1,1 +1,8 @@
 //! From grey levels to label maps: background, threshold, labelling, boundary maps, watershed.
+
+pub mod background;
+pub mod denoise;
+pub mod grey_levels;
+pub mod label;
+pub mod pores;
+pub mod threshold;
