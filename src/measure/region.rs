@@ -271,3 +271,174 @@ impl Sums {
         if angle <= -90.0 { angle + 180.0 } else { angle }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::grid::{Grid, Mask};
+    use crate::options::Connectivity;
+    use crate::segment::label::label;
+
+    fn measure_mask(mask: &Mask, spacing: Spacing) -> Vec<Region> {
+        regions(&label(mask, Connectivity::Eight), spacing)
+    }
+
+    fn disc(radius: f64, shift: (f64, f64)) -> Region {
+        let side = (2.0 * radius) as usize + 9;
+        let centre = (radius + 4.0 + shift.0, radius + 4.0 + shift.1);
+        let mask =
+            Grid::from_fn(side, side, |x, y| (x as f64 - centre.0).hypot(y as f64 - centre.1) <= radius);
+        measure_mask(&mask, Spacing::PIXELS).remove(0)
+    }
+
+    /// Mean of a measure over a hundred positions of the disc between pixels.
+    fn over_positions(radius: f64, measure: impl Fn(&Region) -> f64) -> f64 {
+        let step = |k: u32| f64::from(k) / 10.0 + 0.05;
+        let values = (0..100).map(|k| measure(&disc(radius, (step(k % 10), step(k / 10)))));
+        values.sum::<f64>() / 100.0
+    }
+
+    #[test]
+    fn perimeter_of_discs_has_the_known_bias_of_four_directions() {
+        // Mean over subpixel positions, as fraction of 2πr; computed independently (project's check values, section 7).
+        for (radius, known) in [(5.0, 0.9988), (10.0, 0.9986), (20.0, 0.9992), (100.0, 1.0001)] {
+            let ratio = over_positions(radius, |region| region.perimeter) / (2.0 * PI * radius);
+            assert!((ratio - known).abs() < 0.002, "radius {radius}: {ratio}");
+        }
+    }
+
+    #[test]
+    fn discs_are_round() {
+        for (radius, tolerance) in [(10.0, 0.02), (20.0, 0.01), (100.0, 0.003)] {
+            let form = over_positions(radius, Region::form_factor);
+            assert!((form - 1.0).abs() < tolerance, "radius {radius}: {form}");
+            let aspect = over_positions(radius, Region::aspect_ratio);
+            // The longest of many chords exceeds, the shortest falls short of the diameter by part of a pixel.
+            assert!(aspect > 1.0 - 1.2 / radius && aspect <= 1.0, "radius {radius}: {aspect}");
+            // Pixel edges reach up to half a pixel beyond the disc at either end, and the longest distance finds them.
+            let excess = over_positions(radius, |region| region.feret_max) - 2.0 * radius;
+            assert!((0.0..1.0).contains(&excess), "radius {radius}: {excess}");
+        }
+    }
+
+    #[test]
+    fn form_factors_of_textbook_shapes() {
+        // Square π/4, 2:1 rectangle 0.69813, 2:1 ellipse 0.84117 (4πA/P², exact). Four directions read the outline of
+        // a shape along the axes 5 % short, since the weights assume that all directions occur alike.
+        let shape = |inside: &dyn Fn(f64, f64) -> bool| {
+            let mask = Grid::from_fn(500, 500, |x, y| inside(x as f64 - 249.5, y as f64 - 249.5));
+            measure_mask(&mask, Spacing::PIXELS).remove(0)
+        };
+        let (sine, cosine) = 22.5f64.to_radians().sin_cos();
+        let turned = |x: f64, y: f64| (x * cosine + y * sine, y * cosine - x * sine);
+        let square = shape(&|x, y| {
+            let (u, v) = turned(x, y);
+            u.abs().max(v.abs()) < 120.0
+        });
+        assert!((square.form_factor() - 0.7854).abs() < 0.05, "{}", square.form_factor());
+        let ellipse = shape(&|x, y| (x / 200.0).powi(2) + (y / 100.0).powi(2) < 1.0);
+        assert!((ellipse.form_factor() - 0.84117).abs() < 0.01, "{}", ellipse.form_factor());
+        assert!((ellipse.aspect_ratio() - 0.5).abs() < 0.005);
+        // Between the steps of the outline and the hull lies less than a quarter of a pixel per pixel of perimeter.
+        let slivers = (1.0 / ellipse.solidity - 1.0) * ellipse.area;
+        assert!(slivers < 0.25 * ellipse.perimeter, "{slivers}");
+    }
+
+    #[test]
+    fn one_pixel() {
+        let region = measure_mask(&Grid::filled(1, 1, true), Spacing::PIXELS).remove(0);
+        assert_eq!((region.area_px, region.feret_max, region.solidity), (1, 1.0, 1.0));
+        assert_eq!(region.bounding_box, Frame { x: 0, y: 0, width: 1, height: 1 });
+        assert!(region.touches_frame);
+    }
+
+    #[test]
+    fn an_empty_map_has_no_regions() {
+        assert!(measure_mask(&Grid::filled(3, 3, false), Spacing::PIXELS).is_empty());
+    }
+
+    #[test]
+    fn orientation_counts_counter_clockwise_as_seen() {
+        let line = |dx: isize, dy: isize| {
+            let mask = Grid::from_fn(41, 41, |x, y| {
+                let (u, v) = (x as isize - 20, y as isize - 20);
+                (u * dy - v * dx).abs() <= 1
+            });
+            measure_mask(&mask, Spacing::PIXELS).remove(0).orientation_deg
+        };
+        assert!(line(1, 0).abs() < 1e-9);
+        assert!((line(0, 1) - 90.0).abs() < 1e-9);
+        // Rows count downwards: up to the right is dx = 1, dy = -1.
+        assert!((line(1, -1) - 45.0).abs() < 1e-9);
+        assert!((line(1, 1) + 45.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn pixels_that_are_not_square_stretch_the_measures() {
+        // A disc on pixels of 2 by 1 is an ellipse of 40 by 20 px.
+        let mask = Grid::from_fn(60, 90, |x, y| (2.0 * (x as f64 - 29.6)).hypot(y as f64 - 44.3) <= 40.0);
+        let region = measure_mask(&mask, Spacing::um(2.0, 1.0)).remove(0);
+        let relative = |value: f64, known: f64| (value / known - 1.0).abs();
+        assert!(relative(region.area, PI * 1600.0) < 0.01, "{}", region.area);
+        assert!(relative(region.perimeter, 2.0 * PI * 40.0) < 0.02, "{}", region.perimeter);
+        assert!(relative(region.feret_max, 80.0) < 0.03 && relative(region.feret_min, 80.0) < 0.03);
+    }
+
+    fn masks() -> impl Strategy<Value = Mask> {
+        (1usize..30, 1usize..90).prop_flat_map(|(width, height)| {
+            prop::collection::vec(prop::bool::weighted(0.4), width * height)
+                .prop_map(move |values| Grid::new(width, height, values).unwrap())
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn sums_agree_with_single_pixels(mask in masks()) {
+            let labels = label(&mask, Connectivity::Eight);
+            for region in regions(&labels, Spacing::PIXELS) {
+                let pixels: Vec<(usize, usize)> = (0..mask.len())
+                    .filter(|&i| labels.grid.as_slice()[i] == region.label)
+                    .map(|i| (i % mask.width(), i / mask.width()))
+                    .collect();
+                let mean = |of: &dyn Fn(&(usize, usize)) -> usize| {
+                    pixels.iter().map(of).sum::<usize>() as f64 / pixels.len() as f64
+                };
+                prop_assert_eq!(region.area_px as usize, pixels.len());
+                prop_assert!((region.centroid_x_px - mean(&|p| p.0)).abs() < 1e-9);
+                prop_assert!((region.centroid_y_px - mean(&|p| p.1)).abs() < 1e-9);
+                prop_assert!(region.solidity > 0.0 && region.solidity <= 1.0);
+                prop_assert!(region.feret_min <= region.feret_max);
+            }
+        }
+
+        #[test]
+        fn a_scale_twice_as_large_doubles_lengths(mask in masks()) {
+            let once = measure_mask(&mask, Spacing::um(0.5, 0.5));
+            let twice = measure_mask(&mask, Spacing::um(1.0, 1.0));
+            for (a, b) in once.iter().zip(&twice) {
+                prop_assert_eq!(4.0 * a.area, b.area);
+                for (a, b) in [(a.perimeter, b.perimeter), (a.feret_max, b.feret_max), (a.feret_min, b.feret_min)] {
+                    prop_assert!((2.0 * a - b).abs() < 1e-9);
+                }
+                prop_assert!((a.form_factor() - b.form_factor()).abs() < 1e-9);
+            }
+        }
+
+        #[test]
+        fn a_mirrored_map_has_the_same_measures(mask in masks()) {
+            let mirrored = Grid::from_fn(mask.width(), mask.height(), |x, y| mask.at(mask.width() - 1 - x, y));
+            let key = |region: &Region| {
+                let micro = |v: f64| (v * 1e6).round() as i64;
+                (region.area_px, micro(region.perimeter), micro(region.feret_max), micro(region.feret_min),
+                 micro(region.solidity), region.touches_frame)
+            };
+            let mut one: Vec<_> = measure_mask(&mask, Spacing::PIXELS).iter().map(key).collect();
+            let mut other: Vec<_> = measure_mask(&mirrored, Spacing::PIXELS).iter().map(key).collect();
+            one.sort_unstable();
+            other.sort_unstable();
+            prop_assert_eq!(one, other);
+        }
+    }
+}
