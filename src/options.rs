@@ -53,6 +53,8 @@ pub enum Connectivity {
 /// The rule that separates pores from solid.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum PoreMethod {
+    /// Half way between the pore floors and the solid around each pixel, where the picture has a peak for the pores.
+    HalfContrast,
     /// Largest between-class variance (Otsu 1979).
     Otsu,
     /// Minimum error for two normal classes (Kittler and Illingworth 1986).
@@ -86,7 +88,7 @@ pub enum BoundaryMethod {
 /// How pores are found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PoreOptions {
-    /// Threshold rule. Default: minimum error.
+    /// Threshold rule. Default: half contrast.
     pub method: PoreMethod,
     /// Pores are darker or brighter than the solid. Default: dark.
     pub tone: Tone,

@@ -5,6 +5,7 @@ pub mod grain_number;
 pub mod grain_size;
 pub mod intercept;
 pub mod agreement;
+pub mod hull;
 pub mod region;
 mod test_line;
 pub mod unfold;

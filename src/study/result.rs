@@ -204,8 +204,8 @@ pub struct PoreResults {
     pub threshold: ThresholdReport,
     /// Background that was removed before thresholding.
     pub background: Background,
-    /// How far porosity moves when the threshold does.
-    pub sensitivity: ThresholdSensitivity,
+    /// How far porosity moves when the threshold does; null without pores.
+    pub sensitivity: Option<ThresholdSensitivity>,
     /// What the automatic global rules say on the same picture.
     pub rules: Vec<RuleResult>,
     /// Largest minus smallest porosity among the rules, in percentage points.

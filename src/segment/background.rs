@@ -1,0 +1,251 @@
+//! Uneven light: how strong it is, and a picture without it.
+
+use rayon::prelude::*;
+
+use crate::grid::Grid;
+use crate::segment::threshold::modes::percentile;
+
+/// Light is evened out only where its range exceeds this share of the grey distance between solid and darkest grey.
+pub const SMALLEST_REMOVED: f64 = 0.10;
+/// … and only where the surface varies at least this many times as much as the tiles scatter about it; grains of
+/// different grey scatter without any uneven light.
+const SMALLEST_SURFACE_OVER_SCATTER: f64 = 1.0;
+/// Tiles along the longer side.
+const TILES: usize = 16;
+/// Smallest side of a tile in px.
+const SMALLEST_TILE_PX: usize = 16;
+/// Fits of the surface, each with the pores of the last one left out.
+const ROUNDS: usize = 5;
+/// Terms xⁱyʲ with i + j ≤ 3.
+const TERMS: usize = 10;
+/// Tukey's constant: outliers farther off than this many robust standard deviations have no weight.
+const TUKEY: f64 = 4.685;
+
+/// The brightness of the solid over the field, as a smooth surface above the darkest grey.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Surface {
+    /// Grey below which 0.1 % of the picture lies, where light is taken to have no effect.
+    pub floor: u8,
+    /// Median brightness of the surface, above the floor.
+    pub reference: f64,
+    /// Largest minus smallest brightness of the surface.
+    pub range: f64,
+    /// Robust standard deviation of the tiles about the surface.
+    pub scatter: f64,
+    /// Standard deviation of the surface over the tiles.
+    pub deviation: f64,
+    coefficients: [f64; TERMS],
+}
+
+impl Surface {
+    /// Whether the unevenness is strong enough to be removed, and not only grains of different grey.
+    pub fn is_uneven(&self) -> bool {
+        self.range > SMALLEST_REMOVED * self.reference
+            && self.deviation > SMALLEST_SURFACE_OVER_SCATTER * self.scatter
+    }
+}
+
+/// Fits the brightness of the solid of a picture with dark pores; `None` where there is nothing to fit.
+///
+/// The picture is cut into tiles; each gives the median of its pixels that are brighter than half way from the floor
+/// to the surface. A cubic surface is fitted to these medians by least squares with Tukey's weights, so that tiles
+/// full of pores or of one odd grain have no say, and the whole is repeated with the new surface.
+///
+/// # References
+/// A. E. Beaton, J. W. Tukey, Technometrics 16 (1974) 147 (weights; from memory).
+pub fn fit(picture: &Grid<u8>) -> Option<Surface> {
+    let tiles = tiles(picture);
+    let mut whole = vec![0u64; 256];
+    tiles
+        .iter()
+        .for_each(|tile| whole.iter_mut().zip(&tile.histogram).for_each(|(sum, &n)| *sum += u64::from(n)));
+    let floor = percentile(&whole, 0.001)?;
+    let solid = percentile(&whole, 0.5)?.checked_sub(floor).filter(|&height| height > 0)? as f64;
+    let mut surface = vec![solid; tiles.len()];
+    let mut fitted = None;
+    for _ in 0..ROUNDS {
+        let samples: Vec<Sample> =
+            tiles.iter().zip(&surface).filter_map(|(t, &s)| t.sample(floor, s)).collect();
+        let (coefficients, scatter) = robust_fit(&samples)?;
+        surface = tiles.iter().map(|tile| value(&coefficients, tile.x, tile.y)).collect();
+        fitted = Some((coefficients, scatter));
+    }
+    let (coefficients, scatter) = fitted?;
+    Some(summary(floor as u8, coefficients, scatter, surface))
+}
+
+/// Scales the grey above the floor by reference over surface; greys that would exceed 255 become 255.
+///
+/// Only greys above the floor are changed, in proportion, so that an added constant passes through.
+pub fn remove(picture: &mut Grid<u8>, surface: &Surface) {
+    let (width, height) = (picture.width(), picture.height());
+    let floor = surface.floor;
+    picture.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
+        let cubic = row_polynomial(&surface.coefficients, place(y, height)).map(|c| c as f32);
+        let (reference, least) = (surface.reference as f32, 0.2 * surface.reference as f32);
+        let step = 2.0 / (width.max(2) - 1) as f32;
+        for (x, grey) in row.iter_mut().enumerate() {
+            let u = x as f32 * step - 1.0;
+            let light = (((cubic[3] * u + cubic[2]) * u + cubic[1]) * u + cubic[0]).max(least);
+            let above = f32::from(grey.saturating_sub(floor)) * reference / light;
+            let evened = (above + 0.5) as u8;
+            *grey = if *grey > floor { floor.saturating_add(evened) } else { *grey };
+        }
+    });
+}
+
+/// Position from -1 at the first pixel to 1 at the last.
+fn place(index: usize, length: usize) -> f64 {
+    2.0 * index as f64 / (length.max(2) - 1) as f64 - 1.0
+}
+
+struct Tile {
+    x: f64,
+    y: f64,
+    histogram: Vec<u32>,
+}
+
+struct Sample {
+    terms: [f64; TERMS],
+    height: f64,
+}
+
+impl Tile {
+    /// Median height above the floor of what is brighter than half the surface; `None` if that is too little.
+    fn sample(&self, floor: usize, surface: f64) -> Option<Sample> {
+        let darkest = (floor as f64 + 0.5 * surface).clamp(0.0, 255.0) as usize + 1;
+        let pixels: u32 = self.histogram.iter().sum();
+        let solid: u32 = self.histogram[darkest.min(255)..].iter().sum();
+        if solid * 4 < pixels || solid == 0 {
+            return None;
+        }
+        let mut below = 0;
+        let median = (darkest.min(255)..256).find(|&grey| {
+            below += self.histogram[grey];
+            2 * below >= solid
+        })?;
+        // Within a grey the median is interpolated, so that broad light does not advance in steps.
+        let inside = f64::from(self.histogram[median]);
+        let fraction = (f64::from(below) - 0.5 * f64::from(solid)) / inside;
+        let height = median as f64 + 0.5 - fraction - floor as f64;
+        Some(Sample { terms: terms(self.x, self.y), height })
+    }
+}
+
+fn tiles(picture: &Grid<u8>) -> Vec<Tile> {
+    let (width, height) = (picture.width(), picture.height());
+    let side = width.max(height).div_ceil(TILES).max(SMALLEST_TILE_PX);
+    let bands: Vec<Vec<Tile>> = picture
+        .as_slice()
+        .par_chunks(side * width)
+        .enumerate()
+        .map(|(band, rows)| {
+            let centre = |start: usize, length: usize| {
+                let end = (start + side).min(length);
+                2.0 * ((start + end - 1) as f64 / 2.0) / (length.max(2) - 1) as f64 - 1.0
+            };
+            (0..width.div_ceil(side))
+                .map(|column| {
+                    let from = column * side;
+                    let mut histogram = vec![0u32; 256];
+                    for row in rows.chunks_exact(width) {
+                        row[from..(from + side).min(width)]
+                            .iter()
+                            .for_each(|&g| histogram[usize::from(g)] += 1);
+                    }
+                    Tile { x: centre(from, width), y: centre(band * side, height), histogram }
+                })
+                .collect()
+        })
+        .collect();
+    bands.into_iter().flatten().collect()
+}
+
+/// 1, x, x², x³, y, xy, x²y, y², xy², y³.
+fn terms(x: f64, y: f64) -> [f64; TERMS] {
+    [1.0, x, x * x, x * x * x, y, x * y, x * x * y, y * y, x * y * y, y * y * y]
+}
+
+fn value(coefficients: &[f64; TERMS], x: f64, y: f64) -> f64 {
+    terms(x, y).iter().zip(coefficients).map(|(t, c)| t * c).sum()
+}
+
+/// Coefficients of 1, x, x², x³ along the row at `y`.
+fn row_polynomial(c: &[f64; TERMS], y: f64) -> [f64; 4] {
+    [c[0] + y * (c[4] + y * (c[7] + y * c[9])), c[1] + y * (c[5] + y * c[8]), c[2] + y * c[6], c[3]]
+}
+
+fn summary(floor: u8, coefficients: [f64; TERMS], scatter: f64, mut surface: Vec<f64>) -> Surface {
+    let mean = surface.iter().sum::<f64>() / surface.len() as f64;
+    let variance = surface.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / surface.len() as f64;
+    surface.sort_by(f64::total_cmp);
+    Surface {
+        floor,
+        reference: surface[surface.len() / 2].max(1.0),
+        range: surface[surface.len() - 1] - surface[0],
+        scatter,
+        deviation: variance.sqrt(),
+        coefficients,
+    }
+}
+
+/// Tukey-weighted least squares; the coefficients and the robust standard deviation about them.
+fn robust_fit(samples: &[Sample]) -> Option<([f64; TERMS], f64)> {
+    if samples.len() < 2 * TERMS {
+        return None;
+    }
+    let mut weights = vec![1.0; samples.len()];
+    let mut coefficients = [0.0; TERMS];
+    let mut scatter = 0.0;
+    for _ in 0..6 {
+        coefficients = least_squares(samples, &weights)?;
+        let residuals: Vec<f64> = samples
+            .iter()
+            .map(|s| s.height - s.terms.iter().zip(&coefficients).map(|(t, c)| t * c).sum::<f64>())
+            .collect();
+        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+        sizes.sort_by(f64::total_cmp);
+        // 1.4826 turns the median distance of normal values into their standard deviation.
+        scatter = 1.4826 * sizes[sizes.len() / 2];
+        let limit = TUKEY * scatter.max(0.25);
+        for (weight, residual) in weights.iter_mut().zip(&residuals) {
+            *weight = (1.0 - (residual / limit).powi(2)).max(0.0).powi(2);
+        }
+    }
+    Some((coefficients, scatter))
+}
+
+/// Weighted least squares by the normal equations; `None` if the samples do not fix all terms.
+fn least_squares(samples: &[Sample], weights: &[f64]) -> Option<[f64; TERMS]> {
+    let mut rows = [[0.0; TERMS + 1]; TERMS];
+    for (sample, weight) in samples.iter().zip(weights) {
+        for (row, term) in rows.iter_mut().zip(sample.terms) {
+            row.iter_mut().zip(sample.terms).for_each(|(sum, other)| *sum += weight * term * other);
+            row[TERMS] += weight * term * sample.height;
+        }
+    }
+    solve(rows)
+}
+
+/// Gaussian elimination with row exchange.
+fn solve(mut rows: [[f64; TERMS + 1]; TERMS]) -> Option<[f64; TERMS]> {
+    for pivot in 0..TERMS {
+        let largest =
+            (pivot..TERMS).max_by(|&a, &b| rows[a][pivot].abs().total_cmp(&rows[b][pivot].abs()))?;
+        rows.swap(pivot, largest);
+        let head = rows[pivot];
+        if head[pivot].abs() < 1e-9 {
+            return None;
+        }
+        for row in &mut rows[pivot + 1..] {
+            let factor = row[pivot] / head[pivot];
+            row.iter_mut().zip(head).for_each(|(value, above)| *value -= factor * above);
+        }
+    }
+    let mut solution = [0.0; TERMS];
+    for pivot in (0..TERMS).rev() {
+        let known: f64 = (pivot + 1..TERMS).map(|k| rows[pivot][k] * solution[k]).sum();
+        solution[pivot] = (rows[pivot][TERMS] - known) / rows[pivot][pivot];
+    }
+    Some(solution)
+}

@@ -1,0 +1,289 @@
+//! Connected regions of a mask, by runs and union-find.
+
+use std::ops::Range;
+
+use rayon::prelude::*;
+
+use crate::grid::{Grid, Labels, Mask};
+use crate::options::Connectivity;
+
+/// Rows that one task scans. Fixed, so that the work does not depend on the number of threads.
+const BAND_ROWS: usize = 128;
+
+/// Numbers the connected regions of `mask` from 1 in raster order of their first pixel.
+///
+/// The labels are the same for any number of threads.
+///
+/// # References
+/// L. He, Y. Chao, K. Suzuki, IEEE Trans. Image Process. 17 (2008) 749 (runs and equivalences; from memory).
+///
+/// ```
+/// use ceramograph::{grid::Grid, options::Connectivity, segment::label::label};
+/// let mask = Grid::new(3, 2, vec![true, false, true, false, true, false]).unwrap();
+/// assert_eq!(label(&mask, Connectivity::Four).grid.as_slice(), [1, 0, 2, 0, 3, 0]);
+/// assert_eq!(label(&mask, Connectivity::Eight).grid.as_slice(), [1, 0, 1, 0, 1, 0]);
+/// ```
+pub fn label(mask: &Mask, connectivity: Connectivity) -> Labels {
+    label_at_least(mask, connectivity, 1).0
+}
+
+/// As [`label`], without regions of fewer than `smallest_px` pixels; also returns the pixels of those left out.
+pub fn label_at_least(mask: &Mask, connectivity: Connectivity, smallest_px: u32) -> (Labels, u64) {
+    let runs = Runs::of(mask);
+    let roots = runs.roots(connectivity);
+    let (numbers, count, dropped_px) = number(&runs, &roots, smallest_px);
+    (Labels { grid: runs.painted(mask.width(), mask.height(), &numbers), count }, dropped_px)
+}
+
+/// Pixels of `mask` in regions of at least `smallest_px` pixels: the area that [`label_at_least`] would keep.
+pub fn area_at_least(mask: &Mask, connectivity: Connectivity, smallest_px: u32) -> u64 {
+    let runs = Runs::of(mask);
+    let (_, _, dropped_px) = number(&runs, &runs.roots(connectivity), smallest_px);
+    runs.runs.iter().map(|run| u64::from(run.end - run.start)).sum::<u64>() - dropped_px
+}
+
+/// A stretch of set pixels in one row: first column, and the column after the last.
+#[derive(Clone, Copy)]
+struct Run {
+    start: u32,
+    end: u32,
+}
+
+/// All runs of a mask in raster order; those of row `y` are `runs[first[y]..first[y + 1]]`.
+struct Runs {
+    runs: Vec<Run>,
+    first: Vec<u32>,
+}
+
+impl Runs {
+    fn of(mask: &Mask) -> Self {
+        let bands: Vec<(Vec<Run>, Vec<u32>)> = mask
+            .as_slice()
+            .par_chunks(BAND_ROWS * mask.width())
+            .map(|band| band_runs(band, mask.width()))
+            .collect();
+        let mut runs = Vec::with_capacity(bands.iter().map(|(runs, _)| runs.len()).sum());
+        let mut first = Vec::with_capacity(mask.height() + 1);
+        first.push(0);
+        for (band, ends) in bands {
+            let offset = runs.len() as u32;
+            first.extend(ends.iter().map(|end| offset + end));
+            runs.extend_from_slice(&band);
+        }
+        Self { runs, first }
+    }
+
+    fn row(&self, y: usize) -> Range<usize> {
+        self.first[y] as usize..self.first[y + 1] as usize
+    }
+
+    fn height(&self) -> usize {
+        self.first.len() - 1
+    }
+
+    /// For each run, the first run in raster order of its region.
+    fn roots(&self, connectivity: Connectivity) -> Vec<u32> {
+        let mut parents: Vec<u32> = (0..self.runs.len() as u32).collect();
+        self.join_within_bands(&mut parents, connectivity);
+        for y in (BAND_ROWS..self.height()).step_by(BAND_ROWS) {
+            self.join_rows(&mut parents, 0, y, connectivity);
+        }
+        // A parent never lies behind its child, so one forward sweep reaches every root.
+        for run in 0..parents.len() {
+            parents[run] = parents[parents[run] as usize];
+        }
+        parents
+    }
+
+    fn join_within_bands(&self, parents: &mut [u32], connectivity: Connectivity) {
+        let mut tasks = Vec::new();
+        let mut rest = parents;
+        for top in (0..self.height()).step_by(BAND_ROWS) {
+            let bottom = (top + BAND_ROWS).min(self.height());
+            let length = (self.first[bottom] - self.first[top]) as usize;
+            let (band, behind) = rest.split_at_mut(length);
+            tasks.push((top..bottom, band));
+            rest = behind;
+        }
+        tasks.into_par_iter().for_each(|(rows, band)| {
+            let offset = self.first[rows.start];
+            for y in rows.start + 1..rows.end {
+                self.join_rows(band, offset, y, connectivity);
+            }
+        });
+    }
+
+    /// Joins runs of row `y` with those they touch in the row above. `parents` starts at run `offset`.
+    fn join_rows(&self, parents: &mut [u32], offset: u32, y: usize, connectivity: Connectivity) {
+        let reach = u32::from(connectivity == Connectivity::Eight);
+        let mut above = self.row(y - 1);
+        for run in self.row(y) {
+            let Run { start, end } = self.runs[run];
+            while above.start < above.end && self.runs[above.start].end + reach <= start {
+                above.start += 1;
+            }
+            for touching in above.clone() {
+                if self.runs[touching].start >= end + reach {
+                    break;
+                }
+                join(parents, offset, touching as u32, run as u32);
+            }
+        }
+    }
+
+    fn painted(&self, width: usize, height: usize, numbers: &[u32]) -> Grid<u32> {
+        let mut grid = Grid::filled(width, height, 0u32);
+        grid.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
+            for run in self.row(y) {
+                let Run { start, end } = self.runs[run];
+                row[start as usize..end as usize].fill(numbers[run]);
+            }
+        });
+        grid
+    }
+}
+
+fn band_runs(band: &[bool], width: usize) -> (Vec<Run>, Vec<u32>) {
+    let mut runs = Vec::new();
+    let mut ends = Vec::with_capacity(band.len() / width);
+    for row in band.chunks_exact(width) {
+        let mut x = 0;
+        while let Some(gap) = row[x..].iter().position(|&set| set) {
+            let start = x + gap;
+            let length = row[start..].iter().position(|&set| !set).unwrap_or(width - start);
+            x = start + length;
+            runs.push(Run { start: start as u32, end: x as u32 });
+        }
+        ends.push(runs.len() as u32);
+    }
+    (runs, ends)
+}
+
+fn root(parents: &mut [u32], offset: u32, mut run: u32) -> u32 {
+    loop {
+        let parent = parents[(run - offset) as usize];
+        if parent == run {
+            return run;
+        }
+        let grandparent = parents[(parent - offset) as usize];
+        parents[(run - offset) as usize] = grandparent;
+        run = grandparent;
+    }
+}
+
+fn join(parents: &mut [u32], offset: u32, a: u32, b: u32) {
+    let (a, b) = (root(parents, offset, a), root(parents, offset, b));
+    parents[(a.max(b) - offset) as usize] = a.min(b);
+}
+
+/// The label of each run (0 if its region is too small), the number of labels, and the pixels left out.
+fn number(runs: &Runs, roots: &[u32], smallest_px: u32) -> (Vec<u32>, u32, u64) {
+    let mut sizes = vec![0u64; roots.len()];
+    for (run, &root) in runs.runs.iter().zip(roots) {
+        sizes[root as usize] += u64::from(run.end - run.start);
+    }
+    let mut numbers = vec![0u32; roots.len()];
+    let (mut count, mut dropped_px) = (0, 0);
+    for run in 0..roots.len() {
+        let root = roots[run] as usize;
+        if root != run {
+            numbers[run] = numbers[root];
+        } else if sizes[root] >= u64::from(smallest_px) {
+            count += 1;
+            numbers[run] = count;
+        } else {
+            dropped_px += sizes[root];
+        }
+    }
+    (numbers, count, dropped_px)
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    /// Slow and obvious: flood fill from each pixel that has no label yet, in raster order.
+    fn flood(mask: &Mask, connectivity: Connectivity) -> Labels {
+        let (width, height) = (mask.width() as isize, mask.height() as isize);
+        let mut grid = Grid::filled(mask.width(), mask.height(), 0u32);
+        let mut count = 0;
+        for start in 0..mask.len() {
+            if !mask.as_slice()[start] || grid.as_slice()[start] != 0 {
+                continue;
+            }
+            count += 1;
+            let mut open = vec![(start as isize % width, start as isize / width)];
+            while let Some((x, y)) = open.pop() {
+                let inside = x >= 0 && y >= 0 && x < width && y < height;
+                if !inside || !mask.at(x as usize, y as usize) || grid.at(x as usize, y as usize) != 0 {
+                    continue;
+                }
+                grid.set(x as usize, y as usize, count);
+                for (dx, dy) in [(1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (1, -1), (-1, 1), (-1, -1)] {
+                    if dx == 0 || dy == 0 || connectivity == Connectivity::Eight {
+                        open.push((x + dx, y + dy));
+                    }
+                }
+            }
+        }
+        Labels { grid, count }
+    }
+
+    fn labels_area(labels: &Labels) -> u64 {
+        labels.grid.as_slice().iter().filter(|&&label| label != 0).count() as u64
+    }
+
+    fn masks() -> impl Strategy<Value = Mask> {
+        (1usize..24, 1usize..(3 * BAND_ROWS), 1u32..10).prop_flat_map(|(width, height, tenths)| {
+            prop::collection::vec(0u32..10, width * height).prop_map(move |values| {
+                Grid::new(width, height, values.into_iter().map(|v| v < tenths).collect()).unwrap()
+            })
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn labels_agree_with_a_flood_fill(mask in masks(), eight in any::<bool>()) {
+            let connectivity = if eight { Connectivity::Eight } else { Connectivity::Four };
+            prop_assert_eq!(label(&mask, connectivity), flood(&mask, connectivity));
+        }
+
+        #[test]
+        fn small_regions_leave_the_others_as_they_were(mask in masks(), smallest in 0u32..20) {
+            let (labels, dropped) = label_at_least(&mask, Connectivity::Eight, smallest);
+            let mut all = label(&mask, Connectivity::Eight);
+            let mut sizes = vec![0u32; all.count as usize + 1];
+            all.grid.as_slice().iter().for_each(|&l| sizes[l as usize] += 1);
+            let mut gone = 0;
+            for l in all.grid.as_mut_slice() {
+                if *l != 0 && sizes[*l as usize] < smallest {
+                    *l = 0;
+                    gone += 1;
+                }
+            }
+            prop_assert_eq!(&labels, &Labels::from_ids(all.grid));
+            prop_assert_eq!(dropped, gone);
+            let kept = labels_area(&labels);
+            prop_assert_eq!(area_at_least(&mask, Connectivity::Eight, smallest), kept);
+        }
+    }
+
+    #[test]
+    fn labels_do_not_depend_on_the_number_of_threads() {
+        let mask = Grid::from_fn(301, 700, |x, y| (x * x + 3 * y * y + x * y) % 7 < 3);
+        let with = |threads| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            pool.install(|| label(&mask, Connectivity::Four))
+        };
+        assert_eq!(with(1), with(5));
+    }
+
+    #[test]
+    fn empty_full_and_single_pixel_masks() {
+        assert_eq!(label(&Grid::filled(5, 4, false), Connectivity::Eight).count, 0);
+        assert_eq!(label(&Grid::filled(5, 400, true), Connectivity::Four).count, 1);
+        assert_eq!(label(&Grid::filled(1, 1, true), Connectivity::Four).grid.as_slice(), [1]);
+    }
+}

@@ -1,0 +1,363 @@
+//! Pores of one picture: even light, denoising, threshold, labels, and how far the answer can be trusted.
+
+use rayon::prelude::*;
+
+use crate::error::Error;
+use crate::grid::{Grid, Labels, Mask};
+use crate::micrograph::Grey;
+use crate::options::{PoreMethod, PoreOptions};
+use crate::segment::background::{self, Surface};
+use crate::segment::denoise::median3;
+use crate::segment::grey_levels::{GreyLevels, histogram};
+use crate::segment::label::{area_at_least, label_at_least};
+use crate::segment::threshold::modes::modes;
+use crate::segment::threshold::{GLOBAL_RULES, Moments, count_at_or_below, half_contrast, sauvola};
+use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
+use crate::warning::Warning;
+
+/// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
+const FEWEST_LEVELS: usize = 4;
+/// Pixels that one task works on.
+const CHUNK_PX: usize = 1 << 18;
+/// The same where sums are kept in 32 bits.
+const MOMENTS_CHUNK_PX: usize = 1 << 16;
+/// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
+pub const SHIFT: f64 = 0.05;
+
+/// Pores of a picture and everything that porosity rests on.
+///
+/// Greys in `threshold` and `sensitivity` are levels of the file; those of `picture`, `contrast` and nothing else are on
+/// the working scale of 256 levels, which for 8-bit files is the same.
+#[derive(Clone, Debug)]
+pub struct PoreMap {
+    /// The picture with even light, after a 3 × 3 median, on 256 levels.
+    pub picture: Grid<u8>,
+    /// Counted pores.
+    pub labels: Labels,
+    /// The rule and what it separated.
+    pub threshold: ThresholdReport,
+    /// Uneven light.
+    pub background: Background,
+    /// How far porosity moves with the threshold; null without pores.
+    pub sensitivity: Option<ThresholdSensitivity>,
+    /// All automatic global rules on the same picture.
+    pub rules: Vec<RuleResult>,
+    /// Largest minus smallest porosity among the rules, in percentage points.
+    pub rule_spread_points: Option<f64>,
+    /// Pores of fewer pixels were dropped.
+    pub smallest_counted_px: u32,
+    /// Area of dropped features in percent of the picture.
+    pub dropped_area_percent: f64,
+    /// Area of the counted pores in percent of the picture; null where greys cannot carry a threshold.
+    pub porosity_percent: Option<f64>,
+    /// Grey distance between solid and pores in working levels; null without pores.
+    pub contrast: Option<f64>,
+    /// Doubts.
+    pub warnings: Vec<Warning>,
+}
+
+/// Finds the pores of a picture that is already cropped to its measured area.
+///
+/// Greys are brought to 256 levels (8-bit files keep theirs) and, for bright pores, inverted; a 3 × 3 median takes
+/// counting noise out; uneven light is removed where it is strong enough; the rule separates; connected pores of at
+/// least the smallest size are numbered. An added constant grey, or inverted greys with the tone flipped, change
+/// nothing. A typed grey value is applied to the file's own greys, with the median and without the rest.
+///
+/// A picture of one grey has no porosity (`no-contrast`). A picture whose histogram has no peak for the pores has a
+/// porosity of zero by the default rule (`no-pores-found`); other rules split it, with a doubt (`single-peak`).
+///
+/// # Errors
+/// [`Error::Option`] if a typed grey value exceeds the greys of the file.
+pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
+    let levels = GreyLevels::of(grey, options.tone);
+    let mut picture = median3(&levels.working(grey));
+    let light = background::fit(&picture);
+    let automatic = !matches!(options.method, PoreMethod::Fixed(_));
+    let uneven = light.as_ref().filter(|light| options.flatten && automatic && light.is_uneven());
+    if let Some(light) = uneven {
+        background::remove(&mut picture, light);
+    }
+    let removed = uneven.is_some();
+    let histogram = histogram(&picture);
+    let (cut, mut warnings) = choose_cut(grey, &levels, options, &picture, &histogram)?;
+    let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
+    if found.as_ref().is_some_and(|found| found.solid.count == 0) {
+        warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
+    }
+    let has_contrast = occurring_range(&histogram) >= FEWEST_LEVELS;
+    let rules = if has_contrast { rules(&histogram, &levels) } else { Vec::new() };
+    let contrast = found.as_ref().and_then(Separated::contrast);
+    let percent = |px: u64| 100.0 * px as f64 / picture.len() as f64;
+    let none = || Labels { grid: Grid::filled(picture.width(), picture.height(), 0), count: 0 };
+    Ok(PoreMap {
+        threshold: found
+            .as_ref()
+            .map_or_else(|| without_pores(options.method), |f| f.report(&levels, options.method)),
+        background: shading(light.as_ref(), contrast, removed),
+        sensitivity: found.as_ref().and_then(|found| found.sensitivity.clone()),
+        rule_spread_points: spread(&rules),
+        rules,
+        smallest_counted_px: options.smallest_px,
+        dropped_area_percent: found.as_ref().map_or(0.0, |found| percent(found.dropped_px)),
+        porosity_percent: match &found {
+            Some(found) => Some(percent(found.counted_px)),
+            None => has_contrast.then_some(0.0),
+        },
+        contrast,
+        warnings,
+        labels: found.map_or_else(none, |found| found.labels),
+        picture: levels.own(picture),
+    })
+}
+
+/// What decides, for each pixel, whether it belongs to a pore.
+enum Cut<'a> {
+    /// One level of the working picture for all: at or below it.
+    At(f64),
+    /// A level for each pixel: below it.
+    Below(Grid<u8>),
+    /// A typed level on the file's own greys.
+    Typed(&'a Grey, u16),
+}
+
+impl Cut<'_> {
+    /// The pores with the level moved by `shift` working levels towards the solid.
+    fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
+        let data = match self {
+            Self::At(level) => mask_at(picture, level + shift),
+            Self::Below(cuts) => mask_below(picture, cuts, shift.round() as i32),
+            Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
+        };
+        Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
+    }
+}
+
+fn mask_at(picture: &Grid<u8>, level: f64) -> Vec<bool> {
+    if level < 0.0 {
+        return vec![false; picture.len()];
+    }
+    let level = level.min(255.0) as u8;
+    let mut mask = vec![false; picture.len()];
+    mask.par_chunks_mut(CHUNK_PX).zip(picture.as_slice().par_chunks(CHUNK_PX)).for_each(|(mask, greys)| {
+        mask.iter_mut().zip(greys).for_each(|(pore, &grey)| *pore = grey <= level);
+    });
+    mask
+}
+
+fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
+    let (up, down) = (shift.clamp(0, 255) as u8, (-shift).clamp(0, 255) as u8);
+    let mut mask = vec![false; picture.len()];
+    let inputs = picture.as_slice().par_chunks(CHUNK_PX).zip(cuts.as_slice().par_chunks(CHUNK_PX));
+    mask.par_chunks_mut(CHUNK_PX).zip(inputs).for_each(|(mask, (greys, cuts))| {
+        for ((pore, &grey), &cut) in mask.iter_mut().zip(greys).zip(cuts) {
+            *pore = grey < cut.saturating_add(up).saturating_sub(down);
+        }
+    });
+    mask
+}
+
+/// The cut of the chosen rule, or none with the reason why not.
+fn choose_cut<'a>(
+    grey: &'a Grey,
+    levels: &GreyLevels,
+    options: &PoreOptions,
+    picture: &Grid<u8>,
+    histogram: &[u64],
+) -> Result<(Option<Cut<'a>>, Vec<Warning>), Error> {
+    if let PoreMethod::Fixed(level) = options.method {
+        if f64::from(level) > levels.largest() {
+            let why = format!("grey {level} does not occur in a file of {} bits", grey.bits());
+            return Err(Error::Option { name: "--pores", why });
+        }
+        return Ok((Some(Cut::Typed(grey, level)), Vec::new()));
+    }
+    if occurring_range(histogram) < FEWEST_LEVELS {
+        return Ok((None, vec![no_contrast(occurring_range(histogram))]));
+    }
+    let modes = modes(histogram);
+    let cut = match (options.method, modes) {
+        (PoreMethod::HalfContrast, Some(modes)) => Some(Cut::Below(half_contrast::cuts(picture, modes))),
+        (PoreMethod::HalfContrast, None) => None,
+        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture))),
+        (method, _) => global_level(method, histogram).map(Cut::At),
+    };
+    let doubt = match (&cut, modes) {
+        (None, _) => Some(no_pores_found()),
+        (Some(_), None) => Some(single_peak(options.method)),
+        (Some(_), Some(_)) => None,
+    };
+    Ok((cut, doubt.into_iter().collect()))
+}
+
+/// Brightest minus darkest grey that occurs.
+fn occurring_range(histogram: &[u64]) -> usize {
+    let present = |&grey: &usize| histogram[grey] > 0;
+    (0..histogram.len()).rev().find(present).unwrap_or(0) - (0..histogram.len()).find(present).unwrap_or(0)
+}
+
+/// Name of a rule on the command line; `fixed` for a typed grey value.
+pub fn method_name(method: PoreMethod) -> &'static str {
+    match method {
+        PoreMethod::HalfContrast => "half-contrast",
+        PoreMethod::Otsu => "otsu",
+        PoreMethod::MinimumError => "minimum-error",
+        PoreMethod::Kapur => "kapur",
+        PoreMethod::Li => "li",
+        PoreMethod::Iterative => "iterative",
+        PoreMethod::Triangle => "triangle",
+        PoreMethod::MultiOtsu => "multi-otsu",
+        PoreMethod::Sauvola => "sauvola",
+        PoreMethod::Fixed(_) => "fixed",
+    }
+}
+
+fn global_level(method: PoreMethod, histogram: &[u64]) -> Option<f64> {
+    let name = method_name(method);
+    GLOBAL_RULES.iter().find(|(rule, _)| *rule == name).and_then(|(_, level)| level(histogram))
+}
+
+fn no_contrast(range: usize) -> Warning {
+    let text = format!("the picture has only {} grey levels: nothing tells pores from solid", range + 1);
+    Warning::new("no-contrast", text)
+}
+
+fn no_pores_found() -> Warning {
+    let text = "the histogram has no peak for pores that stands clear of the solid, so none are counted; if you see \
+                pores, type their grey value (--pores 90) or ask for a rule by name";
+    Warning::new("no-pores-found", text)
+}
+
+fn single_peak(method: PoreMethod) -> Warning {
+    let name = method_name(method);
+    let text = format!(
+        "the histogram has no peak for pores that stands clear of the solid; {name} splits it all the same, and \
+         what it counts may be dark grains, grooves or noise: look at the overlay"
+    );
+    Warning::new("single-peak", text)
+}
+
+/// Pores and solid, separated.
+struct Separated {
+    labels: Labels,
+    counted_px: u64,
+    dropped_px: u64,
+    pores: Moments,
+    solid: Moments,
+    level: Option<f64>,
+    sensitivity: Option<ThresholdSensitivity>,
+}
+
+impl Separated {
+    fn by(cut: &Cut, picture: &Grid<u8>, levels: &GreyLevels, options: &PoreOptions) -> Self {
+        let mask = cut.mask(picture, levels, 0.0);
+        let (pores, solid) = class_moments(picture, &mask);
+        let (labels, dropped_px) = label_at_least(&mask, options.connectivity, options.smallest_px);
+        let counted_px = pores.count - dropped_px;
+        let level = match cut {
+            Cut::At(level) => Some(levels.own_threshold(*level)),
+            Cut::Below(_) => None,
+            Cut::Typed(_, level) => Some(f64::from(*level)),
+        };
+        let mut separated = Self { labels, counted_px, dropped_px, pores, solid, level, sensitivity: None };
+        separated.sensitivity = separated.contrast().map(|contrast| {
+            let shift = SHIFT * contrast;
+            let percent = |shift| {
+                let mask = cut.mask(picture, levels, shift);
+                let area = area_at_least(&mask, options.connectivity, options.smallest_px);
+                100.0 * area as f64 / picture.len() as f64
+            };
+            ThresholdSensitivity {
+                shift_grey_levels: shift * levels.step(),
+                porosity_low_percent: percent(-shift),
+                porosity_high_percent: percent(shift),
+            }
+        });
+        separated
+    }
+
+    /// Grey distance between solid and pores; null if either is missing.
+    fn contrast(&self) -> Option<f64> {
+        (self.pores.count > 0 && self.solid.count > 0).then(|| self.solid.mean() - self.pores.mean())
+    }
+
+    fn report(&self, levels: &GreyLevels, method: PoreMethod) -> ThresholdReport {
+        let mean = |class: Moments| (class.count > 0).then(|| levels.own_grey(class.mean()));
+        ThresholdReport {
+            method: method_name(method).to_owned(),
+            grey_level: self.level,
+            automatic: !matches!(method, PoreMethod::Fixed(_)),
+            pore_mean_grey: mean(self.pores),
+            solid_mean_grey: mean(self.solid),
+        }
+    }
+}
+
+/// Greys of the pores and of the rest.
+fn class_moments(picture: &Grid<u8>, mask: &Mask) -> (Moments, Moments) {
+    let chunks: Vec<(Moments, Moments)> = picture
+        .as_slice()
+        .par_chunks(MOMENTS_CHUNK_PX)
+        .zip(mask.as_slice().par_chunks(MOMENTS_CHUNK_PX))
+        .map(|(greys, mask)| chunk_moments(greys, mask))
+        .collect();
+    chunks.into_iter().fold(Default::default(), |(pores, solid), (p, s)| (pores.with(p), solid.with(s)))
+}
+
+/// Sums of a chunk of at most 2¹⁶ pixels, in 32 bits: 2¹⁶ · 255² is below 2³².
+fn chunk_moments(greys: &[u8], mask: &[bool]) -> (Moments, Moments) {
+    let (mut count, mut sums, mut squares) = (0u32, [0u32; 2], [0u32; 2]);
+    for (&grey, &pore) in greys.iter().zip(mask) {
+        let grey = u32::from(grey);
+        let dark = if pore { grey } else { 0 };
+        count += u32::from(pore);
+        sums[0] += dark;
+        squares[0] += dark * dark;
+        sums[1] += grey;
+        squares[1] += grey * grey;
+    }
+    let moments = |count: u32, sum: u32, squares: u32| Moments {
+        count: u64::from(count),
+        sum: u64::from(sum),
+        squares: u64::from(squares),
+    };
+    let pores = moments(count, sums[0], squares[0]);
+    (pores, moments(greys.len() as u32, sums[1], squares[1]).without(pores))
+}
+
+/// Every automatic global rule on the evened and denoised picture, without leaving small features out.
+fn rules(histogram: &[u64], levels: &GreyLevels) -> Vec<RuleResult> {
+    let pixels: u64 = histogram.iter().sum();
+    let result = |(name, rule): (&str, fn(&[u64]) -> Option<f64>)| {
+        let level = rule(histogram);
+        let percent = |level| 100.0 * count_at_or_below(histogram, level) as f64 / pixels as f64;
+        RuleResult {
+            method: name.to_owned(),
+            grey_level: level.map(|level| levels.own_threshold(level)),
+            porosity_percent: level.map(percent),
+        }
+    };
+    GLOBAL_RULES.into_iter().map(result).collect()
+}
+
+fn spread(rules: &[RuleResult]) -> Option<f64> {
+    let found: Vec<f64> = rules.iter().filter_map(|rule| rule.porosity_percent).collect();
+    let largest = found.iter().copied().reduce(f64::max)?;
+    let smallest = found.iter().copied().reduce(f64::min)?;
+    Some(largest - smallest)
+}
+
+/// Range of the light in percent of the contrast; without pores, of the height of the solid above the darkest grey.
+fn shading(light: Option<&Surface>, contrast: Option<f64>, removed: bool) -> Background {
+    let percent = light.map_or(0.0, |light| 100.0 * light.range / contrast.unwrap_or(light.reference));
+    Background { shading_percent: percent, removed }
+}
+
+fn without_pores(method: PoreMethod) -> ThresholdReport {
+    ThresholdReport {
+        method: method_name(method).to_owned(),
+        grey_level: None,
+        automatic: true,
+        pore_mean_grey: None,
+        solid_mean_grey: None,
+    }
+}
