@@ -79,6 +79,12 @@ pub enum Error {
         /// Why, and what to do.
         why: String,
     },
+    /// A label map has too many labels for its file form.
+    #[error("{count} grains do not fit a 16-bit label map; measure a part with --crop, or leave out --label-maps")]
+    Labels {
+        /// Labels in the map.
+        count: u32,
+    },
     /// The study sheet is wrong.
     #[error("{}: {why}", path.display())]
     Sheet {

@@ -9,6 +9,7 @@ pub mod grid;
 pub mod measure;
 pub mod micrograph;
 pub mod options;
+pub mod pipeline;
 pub mod phantom;
 pub mod report;
 pub mod scale;

@@ -133,7 +133,8 @@ pub struct LineOptions {
 
 impl PoreMethod {
     /// Every automatic rule, in the order of the help text.
-    pub const AUTOMATIC: [Self; 8] = [
+    pub const AUTOMATIC: [Self; 9] = [
+        Self::HalfContrast,
         Self::Otsu,
         Self::MinimumError,
         Self::Kapur,
@@ -147,6 +148,7 @@ impl PoreMethod {
     /// The name on the command line; `fixed` for a typed grey value.
     pub fn name(self) -> &'static str {
         match self {
+            Self::HalfContrast => "half-contrast",
             Self::Otsu => "otsu",
             Self::MinimumError => "minimum-error",
             Self::Kapur => "kapur",
@@ -215,6 +217,16 @@ impl JsonSchema for PoreMethod {
     }
 }
 
+impl BoundaryMethod {
+    /// The name on the command line.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Ridge => "ridge",
+            Self::Gradient => "gradient",
+        }
+    }
+}
+
 /// What becomes of uneven light before the threshold.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
@@ -266,8 +278,6 @@ pub struct Options {
     pub line_angles: Vec<f64>,
     /// Whether test circles are laid as well. Default: true.
     pub circles: bool,
-    /// A grain is coarse above this multiple of the median diameter. Default: 3.
-    pub coarse_factor: f64,
     /// How the surfaces were prepared, where the study sheet does not say. Default: none.
     pub surface: Option<Surface>,
     /// Whether label maps are written. Default: false.
@@ -278,25 +288,25 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Self {
+        let grains = GrainOptions::default();
         Self {
             pixel_size: None,
             scale_bar: None,
             require_scale: false,
             crop: None,
             max_pixels: 400_000_000,
-            pores: PoreMethod::MinimumError,
+            pores: PoreMethod::HalfContrast,
             pore_tone: Tone::Dark,
             smallest_pore: 12,
             connectivity: Connectivity::Eight,
             background: BackgroundHandling::EvenOut,
             boundaries: BoundaryMethod::Ridge,
             boundary_tone: Tone::Dark,
-            merge_below: 0.25,
-            shallowest: 0.03,
+            merge_below: grains.merge_below,
+            shallowest: grains.shallowest,
             line_spacing: 4,
             line_angles: vec![0.0, 45.0, 90.0, 135.0],
             circles: true,
-            coarse_factor: 3.0,
             surface: None,
             label_maps: false,
             draw_lines: false,
@@ -325,9 +335,6 @@ impl Options {
         }
         if self.line_angles.is_empty() || self.line_angles.iter().any(|a| !(0.0..180.0).contains(a)) {
             return refuse("--line-angles", "at least one direction from 0 to below 180 degrees is expected");
-        }
-        if !(self.coarse_factor > 1.0 && self.coarse_factor.is_finite()) {
-            return refuse("--coarse-factor", "a number above 1 is expected");
         }
         if self.max_pixels == 0 {
             return refuse("--max-pixels", "at least 1 px is expected");

@@ -97,7 +97,7 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "HOW", help_heading = "Pores")]
     pub background: Option<BackgroundHandling>,
 
-    /// Threshold rule (otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), or a grey value
+    /// Threshold rule (half-contrast, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), or a grey value
     #[arg(long, value_name = "RULE|GREY", help_heading = "Pores")]
     pub pores: Option<PoreMethod>,
 
@@ -129,10 +129,6 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
     pub shallowest: Option<f64>,
 
-    /// A grain is called coarse above this multiple of the median diameter [default: 3]
-    #[arg(long, value_name = "K", help_heading = "Grains")]
-    pub coarse_factor: Option<f64>,
-
     /// Distance between parallel test lines [default: 4]
     #[arg(long, value_name = "PX", help_heading = "Test lines")]
     pub line_spacing: Option<u32>,
@@ -157,11 +153,16 @@ impl MeasureArgs {
             ($($name:ident),*) => { $(if self.$name.is_some() { options.$name = self.$name.clone(); })* };
         }
         take!(label_maps, draw_lines, require_scale, max_pixels, background, pores, pore_tone, smallest_pore);
-        take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, coarse_factor, line_spacing);
+        take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, line_spacing);
         take!(line_angles, circles);
         take_optional!(pixel_size, scale_bar, crop, surface);
         Ok(options.validated()?)
     }
+}
+
+/// Columns of the terminal; a common width where standard output is none.
+fn terminal_width() -> u16 {
+    terminal_size::terminal_size().map_or(100, |(terminal_size::Width(columns), _)| columns)
 }
 
 fn from_file(path: &Path) -> anyhow::Result<Options> {
@@ -191,7 +192,7 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
     } else if args.quiet {
         Ok(())
     } else {
-        writeln!(stdout, "{}", report::table::specimens(&study))
+        writeln!(stdout, "{}", report::table::specimens(&study, terminal_width()))
             .and_then(|()| writeln!(stdout, "Results, overlays and report.html: {}", request.out.display()))
     };
     // A closed pipe, as under `| head`, is no failure: the results are on disk.

@@ -3,8 +3,10 @@
 
 pub mod csv;
 pub mod figure;
+pub mod folder;
 pub mod html;
 pub mod json;
+pub mod label_map;
 pub mod name;
 pub mod number;
 pub mod overlay;

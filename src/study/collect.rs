@@ -45,7 +45,6 @@ pub struct Collector<'a> {
     surface: Option<Surface>,
     pores: Table<'a>,
     grains: Table<'a>,
-    intercepts: Table<'a>,
 }
 
 impl<'a> Collector<'a> {
@@ -65,11 +64,9 @@ impl<'a> Collector<'a> {
             *files_left.entry(name.clone()).or_insert(0) += 1;
         }
         let mut pores = staging.table("pores.csv")?;
-        pores.append(&report::csv::pores_head())?;
+        pores.append(&report::csv::pores_header())?;
         let mut grains = staging.table("grains.csv")?;
-        grains.append(&report::csv::grains_head())?;
-        let mut intercepts = staging.table("intercepts.csv")?;
-        intercepts.append(&report::csv::intercepts_head())?;
+        grains.append(&report::csv::grains_header())?;
         Ok(Self {
             collected: Collected::default(),
             early: BTreeMap::new(),
@@ -81,7 +78,6 @@ impl<'a> Collector<'a> {
             surface,
             pores,
             grains,
-            intercepts,
         })
     }
 
@@ -112,16 +108,14 @@ impl<'a> Collector<'a> {
     pub fn finish(mut self) -> Result<Collected, Error> {
         self.pores.finish()?;
         self.grains.finish()?;
-        self.intercepts.finish()?;
         self.collected.specimens.sort_by(|a, b| a.name.cmp(&b.name));
         Ok(self.collected)
     }
 
     fn take(&mut self, measured: MeasuredField) -> Result<(), Error> {
         let MeasuredField { field, fingerprint, thumbnail } = measured;
-        self.pores.append(&report::csv::pores_rows(&field))?;
-        self.grains.append(&report::csv::grains_rows(&field))?;
-        self.intercepts.append(&report::csv::intercepts_rows(&field))?;
+        self.pores.append(&report::csv::pores(&field))?;
+        self.grains.append(&report::csv::grains(&field))?;
         let index = self.collected.fields.len();
         self.open.entry(field.specimen.clone()).or_default().push((index, fingerprint));
         self.collected.fields.push(field);
@@ -158,6 +152,6 @@ impl<'a> Collector<'a> {
 
 fn note_overlap(field: &mut Field, other: &str, share: f64) {
     let mut findings = std::mem::take(&mut field.picture_check.findings);
-    findings.push(check::overlap(other, share));
+    findings.push(check::overlap(share, other));
     field.picture_check = check::grade(findings);
 }

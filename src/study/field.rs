@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::measure::grain_number::from_mean_intercept_um;
-use crate::measure::grain_size::{GrainSample, grain_results};
+use crate::measure::grain_size::{GrainFrame, grain_results};
 use crate::measure::{distribution, unfold};
 use crate::micrograph::{Micrograph, check};
 use crate::options::{Options, Surface};
@@ -50,15 +50,14 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
     }
     let mean = intercepts.as_ref().map(|i| i.results.mean);
     let grain_results = measured.grain_map.as_ref().map(|map| {
-        grain_results(&GrainSample {
-            grains: &measured.grains,
-            frame: measured.frame,
+        let frame = GrainFrame {
+            width_px: measured.frame.width,
+            height_px: measured.frame.height,
             spacing: measured.spacing,
-            mean_intercept: intercepts.as_ref().map(|i| i.mean),
-            boundaries: options.boundaries,
+            boundaries: options.boundaries.name(),
             mean_boundary_strength: map.mean_boundary_strength,
-            coarse_factor: options.coarse_factor,
-        })
+        };
+        grain_results(&measured.grains, &frame, intercepts.as_ref().map(|i| i.mean))
     });
     Field {
         file: identity.file,
@@ -83,7 +82,7 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
         astm_grain_number: mean
             .and_then(|l| l.um())
             .filter(|_| !not_a_section)
-            .map(from_mean_intercept_um),
+            .and_then(from_mean_intercept_um),
         pores,
         grains: grain_results,
         intercepts: intercepts.as_ref().map(|i| i.results.clone()),

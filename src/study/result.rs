@@ -16,6 +16,9 @@ use crate::scale::Scale;
 use crate::units::{Area, Length};
 use crate::warning::Warning;
 
+/// Version of the form of [`Study`].
+pub const SCHEMA_VERSION: u32 = 1;
+
 /// Everything that a run found out.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Study {

@@ -9,16 +9,17 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::Error;
 use crate::micrograph::overlap::{Fingerprint, fingerprint};
-use crate::micrograph::{self, ReadOptions};
+use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::options::Options;
 use crate::pipeline::{Measured, measure};
-use crate::report;
+use crate::report::overlay::{Overlay, OverlayView, overlay};
+use crate::report::{self};
 use crate::study::collect::Collector;
 use crate::study::field::{Identity, field};
 use crate::study::input::{Input, inputs};
 use crate::study::output::Staging;
 use crate::study::record::{Entry, Record, sha256};
-use crate::study::result::{Failure, Field, Study, Tool};
+use crate::study::result::{Failure, Field, SCHEMA_VERSION, Study, Tool};
 use crate::study::sheet::{self, SHEET_NAME, SheetRow};
 use crate::warning::Warning;
 
@@ -81,6 +82,7 @@ struct Plan<'a> {
     sheet: &'a [SheetRow],
     staging: &'a Staging,
     stems: Vec<String>,
+    thumbnail_side: u32,
 }
 
 /// Measures everything and writes the results folder.
@@ -98,14 +100,20 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     show(Event::Started { files: inputs.len() });
 
     let names: Vec<&str> = inputs.iter().map(|input| input.name.as_str()).collect();
-    let plan = Plan { options: &options, sheet: &sheet, staging: &staging, stems: report::file_stems(&names) };
+    let plan = Plan {
+        options: &options,
+        sheet: &sheet,
+        staging: &staging,
+        stems: report::file_stems(&names),
+        thumbnail_side: report::html::thumbnail_side(inputs.len()),
+    };
     let specimens = inputs.iter().map(|input| specimen_of(&sheet, input).0);
     let collector = Mutex::new(Collector::new(&staging, specimens, &sheet, options.surface)?);
     measure_all(&inputs, &plan, threads(request), show, &collector)?;
     let collected = collector.into_inner().expect("invariant: no collector panics").finish()?;
 
     let study = Study {
-        schema_version: report::json::SCHEMA_VERSION,
+        schema_version: SCHEMA_VERSION,
         tool: Tool { name: env!("CARGO_PKG_NAME"), version: env!("CARGO_PKG_VERSION") },
         options,
         fields: collected.fields,
@@ -224,25 +232,40 @@ fn measure_file(input: &Input, index: usize, plan: &Plan<'_>) -> Result<(Option<
 fn finished(
     identity: Identity,
     stem: &str,
-    micrograph: &micrograph::Micrograph,
+    micrograph: &Micrograph,
     measured: Measured,
     plan: &Plan<'_>,
 ) -> Result<MeasuredField, Error> {
-    let drawn = report::overlay::overlay(&micrograph.grey, &measured, plan.options);
+    let drawn = drawn(micrograph, &measured);
     let overlay = format!("overlays/{stem}.png");
     plan.staging.write(&overlay, &report::overlay::png(&drawn))?;
-    let thumbnail = report::overlay::thumbnail(&drawn);
+    let thumbnail = report::overlay::thumbnail(&drawn, plan.thumbnail_side);
     drop(drawn);
     if plan.options.label_maps
         && let Some(map) = &measured.grain_map
     {
-        let png = report::label_map::png(&map.labels, measured.frame, &micrograph.grey);
+        let (width, height) = (micrograph.grey.width(), micrograph.grey.height());
+        let png = report::label_map::png(&map.labels, measured.frame, width, height)?;
         plan.staging.write(&format!("labels/{stem}.png"), &png)?;
     }
     let fingerprint = fingerprint(&micrograph.grey);
     let mut field = field(identity, micrograph, measured, plan.options);
     field.overlay = Some(overlay);
     Ok(MeasuredField { field, fingerprint, thumbnail })
+}
+
+/// The picture with what was found drawn over it.
+fn drawn(micrograph: &Micrograph, measured: &Measured) -> Overlay {
+    let pull_out: Vec<bool> = measured.pores.iter().map(|pore| pore.pull_out).collect();
+    let view = OverlayView {
+        pores: Some(&measured.pore_map.labels),
+        pull_out: &pull_out,
+        grains: measured.grain_map.as_ref().map(|map| &map.labels),
+        frame: measured.frame,
+        bar: measured.scale.as_ref().and_then(|scale| scale.bar.as_ref()),
+        lines: &[],
+    };
+    overlay(&micrograph.grey, &view)
 }
 
 /// Runs `f` and turns errors and panics into text.

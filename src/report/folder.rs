@@ -1,0 +1,35 @@
+//! What a results folder holds besides the pictures of single fields.
+
+use super::{csv, figure, file_stems, html, json};
+use crate::error::Error;
+use crate::study::output::Staging;
+use crate::study::result::Study;
+
+/// Resolution of the figures' PNG form, enough for print.
+const FIGURE_DPI: u32 = 600;
+
+/// Writes summary, tables, figures and page. `thumbnails` holds a small overlay for each field.
+///
+/// # Errors
+/// [`Error::Write`] if the system refuses.
+pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result<(), Error> {
+    staging.write("summary.json", json::summary(study).as_bytes())?;
+    staging.write("fields.csv", &csv::fields(study))?;
+    staging.write("intercepts.csv", &csv::intercepts(study))?;
+    let names: Vec<&str> = study.specimens.iter().map(|specimen| specimen.name.as_str()).collect();
+    for (specimen, stem) in study.specimens.iter().zip(file_stems(&names)) {
+        write_figure(staging, &format!("grain-size-{stem}"), figure::grain_size_histogram(specimen))?;
+        write_figure(staging, &format!("pore-size-{stem}"), figure::pore_size_histogram(specimen))?;
+    }
+    write_figure(staging, "overview", figure::overview(study))?;
+    let thumbnails: Vec<_> = thumbnails.iter().cloned().map(Some).collect();
+    staging.write("report.html", html::page(study, &thumbnails).as_bytes())
+}
+
+/// Writes a figure, if there is anything to draw, as SVG and PNG.
+fn write_figure(staging: &Staging, name: &str, svg: Option<String>) -> Result<(), Error> {
+    let Some(svg) = svg else { return Ok(()) };
+    staging.write(&format!("figures/{name}.svg"), svg.as_bytes())?;
+    let png = figure::png(&svg, FIGURE_DPI).expect("invariant: figures are SVG");
+    staging.write(&format!("figures/{name}.png"), &png)
+}
