@@ -77,3 +77,317 @@ fn discs_cover_the_share_of_the_boolean_model() {
     println!("area fraction {mean}");
     assert!((mean - 0.466_512).abs() < 3.0 * 0.00804 / 10f64.sqrt(), "{mean}");
 }
+
+mod pictures {
+    //! Whole pictures: what is in the files is what the truth says.
+
+    use std::collections::BTreeSet;
+    use std::path::{Path, PathBuf};
+
+    use ceramograph::cli::phantom::{PhantomArgs, run};
+    use ceramograph::phantom::looks::{Cubes, Etched, Look, Optical, Orientation, Polished, Relief};
+    use ceramograph::phantom::pores::PORE_STEP_PX;
+    use ceramograph::phantom::sampling::varied;
+    use ceramograph::phantom::spec::{Bits, PhantomSpec};
+    use ceramograph::phantom::strip::{BarShape, StripSpec, StripTone};
+    use ceramograph::phantom::structure::Density;
+    use ceramograph::phantom::write::{PictureFormat, Target, write_phantom};
+    use ceramograph::phantom::{Phantom, draw};
+    use clap::Parser;
+
+    fn looks() -> [Look; 6] {
+        [
+            Look::Etched(Etched::default()),
+            Look::Orientation(Orientation::default()),
+            Look::Optical(Optical::default()),
+            Look::Relief(Relief::default()),
+            Look::Cubes(Cubes::default()),
+            Look::Polished(Polished::default()),
+        ]
+    }
+
+    fn small(look: Look) -> PhantomSpec {
+        let mut spec =
+            PhantomSpec { width_px: 400, height_px: 300, look, seed: 21, ..PhantomSpec::default() };
+        spec.structure.density = Density::MeanInterceptPx(24.0);
+        spec
+    }
+
+    fn written(phantom: &Phantom, folder: &Path, format: PictureFormat) -> [PathBuf; 3] {
+        let target = Target { pictures: folder, truth: folder, name: "drawn", format, replace: true };
+        write_phantom(phantom, &target).unwrap()
+    }
+
+    #[test]
+    fn porosity_and_intercept_asked_for_are_met_in_every_look() {
+        for look in looks() {
+            for percent in [0.0, 0.7, 6.0, 15.0] {
+                let mut spec = PhantomSpec { width_px: 600, height_px: 450, ..small(look) };
+                spec.pores.percent = percent;
+                spec.pores.diameter_px = 7.0;
+                let truth = draw(&spec).unwrap().truth;
+                let step = 100.0 * PORE_STEP_PX as f64 / (600.0 * 450.0);
+                assert!((truth.porosity_percent - percent).abs() <= step, "{look:?}: {truth:?}");
+                let intercept = truth.mean_intercept_px.unwrap();
+                println!("{} {percent} %: intercept {intercept:.2} for 24", look.name());
+                assert!((intercept / 24.0 - 1.0).abs() < 0.07, "{look:?} {percent}: {intercept}");
+            }
+        }
+    }
+
+    #[test]
+    fn pulled_out_grains_come_on_top_of_the_pores_and_are_counted_apart() {
+        let mut spec = small(Look::Polished(Polished::default()));
+        spec.pores.percent = 3.0;
+        spec.pores.pull_out_percent = 4.0;
+        let truth = draw(&spec).unwrap().truth;
+        assert!((truth.pull_out_percent - 4.0).abs() < 0.6, "{}", truth.pull_out_percent);
+        let pores = truth.porosity_percent - truth.pull_out_percent;
+        assert!((pores - 3.0).abs() <= 100.0 * PORE_STEP_PX as f64 / (400.0 * 300.0) + 1e-9, "{pores}");
+        spec.look = Look::Relief(Relief::default());
+        assert!(draw(&spec).is_err());
+    }
+
+    #[test]
+    fn the_label_map_in_the_file_recounts_to_the_truth() {
+        let folder = tempfile::tempdir().unwrap();
+        for look in looks() {
+            let phantom = draw(&small(look)).unwrap();
+            let [picture, labels, truth] = written(&phantom, folder.path(), PictureFormat::Png);
+            let labels = image::open(labels).unwrap().into_luma16();
+            let truth: serde_json::Value =
+                serde_json::from_str(&std::fs::read_to_string(truth).unwrap()).unwrap();
+            let picture = image::open(picture).unwrap().into_luma8();
+            assert_eq!(labels.dimensions(), (400, 300));
+            assert_eq!(picture.width(), 400);
+            assert_eq!(u64::from(picture.height()), 300 + truth["strip_rows_px"].as_u64().unwrap());
+            let values: Vec<u16> = labels.pixels().map(|p| p.0[0]).collect();
+            let pores = values.iter().filter(|&&v| v == 0).count();
+            assert_eq!(truth["porosity_percent"].as_f64().unwrap(), 100.0 * pores as f64 / 120_000.0);
+            let grains: BTreeSet<u16> = values.iter().copied().filter(|&v| v > 0).collect();
+            assert_eq!(truth["grain_count"].as_u64().unwrap(), grains.len() as u64);
+            assert_eq!(grains.last().copied().map(usize::from), Some(grains.len()), "labels are contiguous");
+            let lines = (0..300)
+                .step_by(4)
+                .map(|y| values[y * 400..(y + 1) * 400].to_vec())
+                .chain((0..400).step_by(4).map(|x| (0..300).map(|y| values[y * 400 + x]).collect()));
+            let (mut length, mut changes) = (0, 0);
+            for line in lines {
+                let kept: Vec<u16> = line.into_iter().filter(|&v| v > 0).collect();
+                length += kept.len();
+                changes += kept.windows(2).filter(|pair| pair[0] != pair[1]).count();
+            }
+            assert_eq!(truth["mean_intercept_px"].as_f64().unwrap(), length as f64 / changes as f64);
+            let um = truth["mean_intercept_um"].as_f64().unwrap();
+            assert!((um - 0.025 * length as f64 / changes as f64).abs() < 1e-12);
+        }
+    }
+
+    #[test]
+    fn pores_are_darker_than_grains_in_every_look() {
+        for look in looks() {
+            let phantom = draw(&small(look)).unwrap();
+            let ceramograph::micrograph::Grey::Eight(grey) = &phantom.grey else { panic!("8 bit asked for") };
+            let mean = |pore: bool| {
+                let (mut sum, mut count) = (0.0, 0.0);
+                for (label, &value) in phantom.labels.grid.as_slice().iter().zip(grey.as_slice()) {
+                    if (*label == 0) == pore {
+                        sum += f64::from(value);
+                        count += 1.0;
+                    }
+                }
+                sum / count
+            };
+            assert!(mean(true) + 40.0 < mean(false), "{look:?}: {} {}", mean(true), mean(false));
+        }
+    }
+
+    #[test]
+    fn one_thread_and_two_give_the_same_bytes() {
+        let folder = tempfile::tempdir().unwrap();
+        let bytes = |threads: usize, spec: &PhantomSpec| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let phantom = pool.install(|| draw(spec).unwrap());
+            written(&phantom, folder.path(), PictureFormat::Tiff).map(|path| std::fs::read(path).unwrap())
+        };
+        for look in looks() {
+            let spec = PhantomSpec { bits: Bits::Sixteen, ..small(look) };
+            assert!(bytes(1, &spec) == bytes(2, &spec), "{look:?}");
+            assert!(bytes(1, &spec) != bytes(1, &PhantomSpec { seed: 22, ..spec.clone() }), "{look:?}");
+        }
+    }
+
+    #[test]
+    fn the_bar_in_the_file_is_as_long_as_the_truth_says() {
+        let folder = tempfile::tempdir().unwrap();
+        for (bar, tone) in [
+            (BarShape::Solid, StripTone::DarkOnLight),
+            (BarShape::Bracket, StripTone::LightOnDark),
+            (BarShape::Ticks, StripTone::DarkOnLight),
+        ] {
+            let mut spec = small(Look::default());
+            spec.width_px = 700;
+            spec.um_per_px = 0.0314;
+            spec.strip = Some(StripSpec { bar, tone, ..StripSpec::default() });
+            let phantom = draw(&spec).unwrap();
+            let [picture, ..] = written(&phantom, folder.path(), PictureFormat::Png);
+            let picture = image::open(picture).unwrap().into_luma8();
+            let truth = phantom.truth.bar.unwrap();
+            let row = truth.row_px as u32;
+            let ground = picture.get_pixel(2, picture.height() - 3).0[0];
+            let from = truth.left_px as u32 - 4;
+            let inked: Vec<u32> = (from..picture.width())
+                .filter(|&x| picture.get_pixel(x, row).0[0].abs_diff(ground) > 120)
+                .collect();
+            let (first, last) = (inked[0], inked[inked.len() - 1]);
+            // Thickness of the first cap or tick: outer edges differ from centres by it.
+            let cap = inked.iter().enumerate().take_while(|&(k, &x)| x == first + k as u32).count() as u32;
+            let length = match bar {
+                BarShape::Solid => last + 1 - first,
+                BarShape::Bracket => last + 1 - first - 2,
+                BarShape::Ticks => last + 1 - first - cap,
+            };
+            assert_eq!(u64::from(length), truth.length_px, "{bar:?}");
+            assert!((truth.length_um / 0.0314 - truth.length_px as f64).abs() <= 0.5, "{bar:?}");
+        }
+    }
+
+    #[test]
+    fn tags_carry_the_pixel_size() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut spec = small(Look::default());
+        spec.um_per_px = 0.04;
+        for bits in [Bits::Eight, Bits::Sixteen] {
+            spec.bits = bits;
+            let phantom = draw(&spec).unwrap();
+            let [path, ..] = written(&phantom, folder.path(), PictureFormat::Png);
+            let file = std::io::BufReader::new(std::fs::File::open(path).unwrap());
+            let reader = png::Decoder::new(file).read_info().unwrap();
+            let info = reader.info();
+            // 0.04 µm per px are 25 million px per metre.
+            let pixel = info.pixel_dims.unwrap();
+            assert_eq!((pixel.xppu, pixel.yppu, pixel.unit), (25_000_000, 25_000_000, png::Unit::Meter));
+            assert_eq!(info.bit_depth == png::BitDepth::Sixteen, bits == Bits::Sixteen);
+
+            let [path, ..] = written(&phantom, folder.path(), PictureFormat::Tiff);
+            let mut decoder = tiff::decoder::Decoder::new(std::fs::File::open(path).unwrap()).unwrap();
+            assert_eq!(decoder.get_tag_u32(tiff::tags::Tag::ResolutionUnit).unwrap(), 3);
+            for tag in [tiff::tags::Tag::XResolution, tiff::tags::Tag::YResolution] {
+                let value = decoder.get_tag(tag).unwrap();
+                let tiff::decoder::ifd::Value::Rational(n, d) = value else { panic!("{value:?}") };
+                assert_eq!(f64::from(n) / f64::from(d), 250_000.0);
+            }
+            match (decoder.read_image().unwrap(), &phantom.grey) {
+                (tiff::decoder::DecodingResult::U8(v), ceramograph::micrograph::Grey::Eight(g)) => {
+                    assert_eq!(v, g.as_slice());
+                }
+                (tiff::decoder::DecodingResult::U16(v), ceramograph::micrograph::Grey::Sixteen(g)) => {
+                    assert_eq!(v, g.as_slice());
+                }
+                _ => panic!("bits differ"),
+            }
+        }
+    }
+
+    #[test]
+    fn odd_sizes_and_random_specs_are_drawn() {
+        let mut base = PhantomSpec { width_px: 190, height_px: 130, ..PhantomSpec::default() };
+        base.strip = None;
+        for seed in 0..60 {
+            let phantom = draw(&varied(seed, &base)).unwrap();
+            assert_eq!(phantom.labels.grid.len(), 190 * 130);
+        }
+        // One grain fills the picture: there are no junctions for pores, and no boundary is crossed.
+        base.structure.density = Density::MeanInterceptPx(5000.0);
+        (base.width_px, base.height_px) = (40, 33);
+        let truth = draw(&base).unwrap().truth;
+        assert_eq!((truth.grain_count, truth.mean_intercept_px), (1, None));
+    }
+
+    #[derive(Parser)]
+    struct Command {
+        #[command(flatten)]
+        phantom: PhantomArgs,
+    }
+
+    fn command(words: &str, folder: &Path) -> anyhow::Result<()> {
+        let words = std::iter::once("phantom").chain(words.split_whitespace());
+        let out = ["--out", folder.to_str().unwrap()];
+        run(Command::try_parse_from(words.chain(out))?.phantom)
+    }
+
+    #[test]
+    fn files_in_the_way_are_kept_unless_replacing_is_asked_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let options = "--size 120x90 --intercept 15px --pore-size 5px --seed 4 --strip none";
+        command(options, folder.path()).unwrap();
+        let path = folder.path().join("etched-4.png");
+        let first = std::fs::read(&path).unwrap();
+        let refused =
+            format!("{:#}", command(&format!("{options} --porosity 9"), folder.path()).unwrap_err());
+        assert!(refused.contains("etched-4.png") && refused.contains("--replace"), "{refused}");
+        assert_eq!(std::fs::read(&path).unwrap(), first);
+        command(&format!("{options} --porosity 9 --replace"), folder.path()).unwrap();
+        assert_ne!(std::fs::read(&path).unwrap(), first);
+        assert!(
+            std::fs::read_dir(folder.path())
+                .unwrap()
+                .all(|f| { !f.unwrap().file_name().to_string_lossy().ends_with(".part") })
+        );
+    }
+
+    #[test]
+    fn a_truth_file_draws_its_picture_again() {
+        let (first, again) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        command("--vary --size 160x120 --seed 12 --name p --bits 16", first.path()).unwrap();
+        let spec = first.path().join("p-12.truth.json");
+        command(&format!("--spec {} --name p", spec.display()), again.path()).unwrap();
+        for name in ["p-12.png", "p-12.labels.png", "p-12.truth.json"] {
+            let bytes = |folder: &tempfile::TempDir| std::fs::read(folder.path().join(name)).unwrap();
+            assert!(bytes(&first) == bytes(&again), "{name}");
+        }
+    }
+
+    #[test]
+    fn nonsense_is_refused_with_the_option_named() {
+        let folder = tempfile::tempdir().unwrap();
+        for (words, named) in [
+            ("--porosity -1", "--porosity"),
+            ("--porosity 90", "--porosity"),
+            ("--porosity nan", "--porosity"),
+            ("--size 10x10", "--size"),
+            ("--size 0x100", "--size"),
+            ("--size large", "--size"),
+            ("--size 99999999x99999999", "--size"),
+            ("--pixel-size 0nm", "--pixel-size"),
+            ("--pixel-size 25", "--pixel-size"),
+            ("--intercept 0px", "density"),
+            ("--grains -4", "density"),
+            ("--intercept 40", "--intercept"),
+            ("--blur -1", "--blur"),
+            ("--counts 0", "--counts"),
+            ("--bar-length 1m", "--bar-length"),
+            ("--strip none --caption x", "--caption"),
+            ("--structure hexagons --regularity 1", "--regularity"),
+            ("--pore-sites 0,0,0", "pore shares"),
+            ("--bits 12", "--bits"),
+            ("--look painted", "--look"),
+            ("--spec missing.json", "missing.json"),
+        ] {
+            let text = format!("{:#}", command(words, folder.path()).unwrap_err());
+            assert!(text.contains(named), "{words}: {text}");
+        }
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "nothing was written");
+    }
+
+    #[test]
+    fn more_grains_than_a_label_map_holds_are_an_error() {
+        let folder = tempfile::tempdir().unwrap();
+        let text = format!(
+            "{:#}",
+            command("--size 1000x1000 --grains 90000 --porosity 0 --strip none", folder.path()).unwrap_err()
+        );
+        assert!(text.contains("65535"), "{text}");
+        assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0, "nothing was written");
+    }
+}

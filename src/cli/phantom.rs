@@ -22,13 +22,16 @@ use crate::units::parse_um;
 ///
 /// Lengths are typed with a unit: 25nm, 1.2um, or 40px.
 #[derive(Clone, Debug, clap::Args)]
-#[command(after_help = "Examples:
+#[command(
+    allow_negative_numbers = true,
+    after_help = "Examples:
   ceramograph phantom --out drawn
-  ceramograph phantom --look optical --intercept 4um --pixel-size 100nm --porosity 3 --shading 0.3 --out drawn
+  ceramograph phantom --look optical --intercept 4um --pixel-size 100nm --out drawn
   ceramograph phantom --look relief --count 20 --seed 100 --bits 16 --format tiff --out drawn
   ceramograph phantom --vary --count 1000 --size 512x512 --strip none --out training
   ceramograph phantom --spec drawn/etched-1.truth.json --porosity 8 --out again
-  ceramograph phantom --demo --out sample-images")]
+  ceramograph phantom --demo --out sample-images"
+)]
 pub struct PhantomArgs {
     /// Folder for pictures and truth; it is made if it is missing
     #[arg(long, value_name = "DIR")]
@@ -97,7 +100,7 @@ struct PictureArgs {
     #[arg(long, value_name = "FACTOR")]
     contrast: Option<f64>,
     /// Added to grey levels, -1 to 1 [default: 0]
-    #[arg(long, value_name = "SHARE", allow_negative_numbers = true)]
+    #[arg(long, value_name = "SHARE")]
     brightness: Option<f64>,
 }
 
@@ -121,7 +124,7 @@ struct GrainArgs {
     #[arg(long, value_name = "SHARE")]
     regularity: Option<f64>,
     /// Turn of hexagons and squares against the rows [default: 0]
-    #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
+    #[arg(long, value_name = "DEGREES")]
     angle: Option<f64>,
     /// Bending of boundaries as a share of the intercept, 0 to 0.15 [default: 0.04]
     #[arg(long, value_name = "SHARE")]
@@ -142,8 +145,8 @@ struct PoreArgs {
     #[arg(long, value_name = "SD")]
     pore_size_spread: Option<f64>,
     /// Relative numbers of pores at junctions, on boundaries and inside grains [default: 6,2,1]
-    #[arg(long, value_name = "J,B,I", value_delimiter = ',', num_args = 3)]
-    pore_sites: Option<Vec<f64>>,
+    #[arg(long, value_name = "J,B,I", value_parser = parse_sites)]
+    pore_sites: Option<PoreSites>,
     /// 0: pores at junctions are round; 1: hollow sides and cusps [default: 0.5]
     #[arg(long, value_name = "SHARE")]
     angularity: Option<f64>,
@@ -338,10 +341,10 @@ fn set_pores(spec: &mut PhantomSpec, args: &PoreArgs) -> anyhow::Result<()> {
         spec.pores.diameter_px = length_px(text, spec.um_per_px).context("option --pore-size")?;
     }
     set(&mut spec.pores.size_spread, args.pore_size_spread);
-    if let Some([junction, boundary, inside]) = args.pore_sites.as_deref() {
-        spec.pores.junction_share = *junction;
-        spec.pores.boundary_share = *boundary;
-        spec.pores.inside_share = *inside;
+    if let Some(PoreSites([junction, boundary, inside])) = args.pore_sites {
+        spec.pores.junction_share = junction;
+        spec.pores.boundary_share = boundary;
+        spec.pores.inside_share = inside;
     }
     set(&mut spec.pores.angularity, args.angularity);
     set(&mut spec.pores.pull_out_percent, args.pull_out);
@@ -392,6 +395,16 @@ fn parse_size(text: &str) -> Result<(usize, usize), String> {
     Ok((width.trim().parse().map_err(|_| explain())?, height.trim().parse().map_err(|_| explain())?))
 }
 
+/// Relative numbers of pores at junctions, on boundaries and inside grains.
+#[derive(Clone, Copy, Debug)]
+struct PoreSites([f64; 3]);
+
+fn parse_sites(text: &str) -> Result<PoreSites, String> {
+    let numbers: Result<Vec<f64>, _> = text.split(',').map(|n| n.trim().parse::<f64>()).collect();
+    let three = numbers.ok().and_then(|n| <[f64; 3]>::try_from(n).ok());
+    three.map(PoreSites).ok_or_else(|| format!("'{text}' is not three numbers, for example 6,2,1"))
+}
+
 fn look_of(name: LookName) -> Look {
     match name {
         LookName::Etched => Look::Etched(Etched::default()),
@@ -414,5 +427,7 @@ mod tests {
         assert_eq!(length_px("40px", 0.025).unwrap(), 40.0);
         assert_eq!(length_px("1um", 0.025).unwrap(), 40.0);
         assert!(length_px("40", 0.025).is_err());
+        assert_eq!(parse_sites("6, 2,1").unwrap().0, [6.0, 2.0, 1.0]);
+        assert!(parse_sites("6,2").is_err() && parse_sites("a,b,c").is_err());
     }
 }

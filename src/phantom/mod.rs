@@ -49,7 +49,7 @@ pub struct Phantom {
 /// Draws the picture that `spec` describes.
 ///
 /// # Errors
-/// [`Error::Option`] for a number out of range or a scale bar that does not fit.
+/// [`Error::Option`] for a number out of range, a scale bar that does not fit, or pores that do not fit.
 pub fn draw(spec: &PhantomSpec) -> Result<Phantom, Error> {
     spec.check()?;
     let strip = match &spec.strip {
@@ -67,11 +67,28 @@ pub fn draw(spec: &PhantomSpec) -> Result<Phantom, Error> {
         bar = Some(drawn);
     }
     let truth = Truth::of(spec, &surface, (strip_rows, bar));
+    check_porosity(spec, &truth)?;
     let grey = match spec.bits {
         spec::Bits::Eight => Grey::Eight(detector::eight_bit(&picture)),
         spec::Bits::Sixteen => Grey::Sixteen(detector::sixteen_bit(&picture)),
     };
     Ok(Phantom { grey, labels: surface.labels, truth })
+}
+
+/// The pore area that was asked for must have come out, to [`pores::PORE_STEP_PX`] pixels.
+fn check_porosity(spec: &PhantomSpec, truth: &Truth) -> Result<(), Error> {
+    let pores = truth.porosity_percent - truth.pull_out_percent;
+    let step = 100.0 * (pores::PORE_STEP_PX as f64) / (spec.width_px * spec.height_px) as f64;
+    if (pores - spec.pores.percent).abs() <= step + 1e-9 {
+        return Ok(());
+    }
+    Err(Error::Option {
+        name: "--porosity",
+        why: format!(
+            "{} % could not be reached with pores of {} px; {pores:.2} % was. Choose another pore size or a larger picture",
+            spec.pores.percent, spec.pores.diameter_px
+        ),
+    })
 }
 
 /// One grid above the other; both have the same width.

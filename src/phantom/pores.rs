@@ -11,14 +11,14 @@ use crate::grid::{Frame, Grid};
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct PoreSpec {
-    /// Share of the picture, in percent; met to [`PORE_STEP_PX`] pixels unless the limits on pores forbid it.
-    /// Default: 5.
+    /// Share of the picture, in percent; met to [`PORE_STEP_PX`] pixels. Default: 5.
     pub percent: f64,
     /// Median equivalent circle diameter in px. Default: 9.
     pub diameter_px: f64,
     /// Standard deviation of the logarithm of the diameter; 0 to 1. Default: 0.4.
     pub size_spread: f64,
-    /// Relative number of pores at grain junctions. Default: 6.
+    /// Relative number of pores at grain junctions. Where the sites asked for are taken or absent, pores fall
+    /// anywhere. Default: 6.
     pub junction_share: f64,
     /// Relative number of pores on boundaries between two grains. Default: 2.
     pub boundary_share: f64,
@@ -62,7 +62,12 @@ enum Site {
     Junction,
     Boundary,
     Inside,
+    Anywhere,
 }
+
+/// Tries in vain after which a pore may sit anywhere, and after which no more are placed.
+const TRIES_BEFORE_ANYWHERE: u32 = 100;
+const MOST_TRIES: u32 = 2000;
 
 /// The material of every pixel; shares are counted inside `frame`.
 pub(crate) fn place_pores(spec: &PoreSpec, cells: &Cells, frame: Frame, seed: u64) -> Grid<Material> {
@@ -73,30 +78,43 @@ pub(crate) fn place_pores(spec: &PoreSpec, cells: &Cells, frame: Frame, seed: u6
     let mut stream = Stream::new(seed, Purpose::Pores, 0);
     let mut missing = (area * spec.percent / 100.0).round() as usize;
     let mut vain = 0;
-    while missing >= PORE_STEP_PX && vain < 400 {
+    while missing >= PORE_STEP_PX && vain < MOST_TRIES {
         let radius = 0.5 * spec.diameter_px * stream.lognormal(spec.size_spread);
-        let Some((x, y, outline)) = candidates.draw(spec, &cells.ids, radius, &mut stream) else {
-            vain += 1;
+        let site = if vain < TRIES_BEFORE_ANYWHERE { pick_site(spec, &mut stream) } else { Site::Anywhere };
+        vain += 1;
+        let Some((x, y, outline)) = candidates.draw((site, radius, spec.angularity), &cells.ids, &mut stream)
+        else {
             continue;
         };
-        let mut pore = Pixels::of(&outline, (x, y), &material);
-        let mut added = pore.count_in(frame);
-        // The last pores are shrunk to what is still missing; a tiny rest is left out.
-        let mut scale = 1.0;
-        while added > missing && scale * radius > 1.2 {
-            scale *= 0.98 * libm::sqrt(missing as f64 / added as f64);
-            pore = Pixels::of(&outline.scaled(scale), (x, y), &material);
-            added = pore.count_in(frame);
+        let pore = fitting_pore(&outline, (x, y), &material, (frame, missing));
+        let added = pore.count_in(frame);
+        if added <= missing {
+            pore.paint(&mut material);
+            missing -= added;
+            vain = if added > 0 { 0 } else { vain };
         }
-        if added > missing || (added == 0 && vain > 200) {
-            vain += 1;
-            continue;
-        }
-        missing -= added;
-        vain = if added == 0 { vain + 1 } else { 0 };
-        pore.paint(&mut material);
     }
     material
+}
+
+/// The pore's pixels, the pore made smaller if it would take more than `missing` of the frame.
+fn fitting_pore(
+    outline: &Outline,
+    place: (f64, f64),
+    material: &Grid<Material>,
+    (frame, missing): (Frame, usize),
+) -> Pixels {
+    let mut pore = Pixels::of(outline, place, material);
+    let mut scale = 1.0;
+    for _ in 0..8 {
+        let added = pore.count_in(frame);
+        if added <= missing {
+            break;
+        }
+        scale *= 0.98 * libm::sqrt(missing as f64 / added as f64);
+        pore = Pixels::of(&outline.scaled(scale), place, material);
+    }
+    pore
 }
 
 /// Turns whole grains, now and then with a neighbour, into voids.
@@ -162,12 +180,10 @@ impl Candidates {
     /// A place and an outline for a pore of this radius, if the place drawn can carry one.
     fn draw(
         &self,
-        spec: &PoreSpec,
+        (site, radius, angularity): (Site, f64, f64),
         ids: &Grid<u32>,
-        radius: f64,
         stream: &mut Stream,
     ) -> Option<(f64, f64, Outline)> {
-        let site = pick_site(spec, stream);
         let corner = |list: &[(u32, u32)], stream: &mut Stream| {
             let &(x, y) = list.get(stream.index(list.len()))?;
             Some((f64::from(x) + 1.0, f64::from(y) + 1.0))
@@ -175,15 +191,16 @@ impl Candidates {
         let (x, y) = match site {
             Site::Junction => corner(&self.junctions, stream)?,
             Site::Boundary => corner(&self.boundaries, stream)?,
-            Site::Inside => {
+            Site::Inside | Site::Anywhere => {
                 (stream.between(0.0, ids.width() as f64), stream.between(0.0, ids.height() as f64))
             }
         };
         let changes = ring_changes(ids, (x, y), 1.4 * radius + 1.5);
         let outline = match site {
-            Site::Junction if changes.len() >= 3 => junction_outline(&changes, spec.angularity, stream),
+            Site::Junction if changes.len() >= 3 => junction_outline(&changes, angularity, stream),
             Site::Boundary if changes.len() == 2 => lens_outline(&changes, stream),
             Site::Inside if changes.is_empty() => inside_outline(stream),
+            Site::Anywhere => inside_outline(stream),
             _ => return None,
         };
         Some((x, y, outline.with_radius(radius)))

@@ -25,7 +25,7 @@ pub fn varied(seed: u64, base: &PhantomSpec) -> PhantomSpec {
             density: Density::MeanInterceptPx(intercept),
         },
         waviness: stream.between(0.0, 0.08),
-        pores: varied_pores(&mut stream, intercept),
+        pores: varied_pores(&mut stream, intercept, &look),
         look,
         detector: varied_detector(&mut stream, &look),
         strip: base.strip.as_ref().map(|strip| varied_strip(&mut stream, strip)),
@@ -70,7 +70,8 @@ fn varied_look(stream: &mut Stream) -> Look {
     }
 }
 
-fn varied_pores(stream: &mut Stream, intercept: f64) -> PoreSpec {
+fn varied_pores(stream: &mut Stream, intercept: f64, look: &Look) -> PoreSpec {
+    let polished = !matches!(look, Look::Relief(_) | Look::Cubes(_));
     let percent = stream.unit();
     PoreSpec {
         percent: 18.0 * percent * percent,
@@ -80,7 +81,7 @@ fn varied_pores(stream: &mut Stream, intercept: f64) -> PoreSpec {
         boundary_share: stream.between(0.0, 3.0),
         inside_share: stream.between(0.0, 3.0),
         angularity: stream.unit(),
-        pull_out_percent: if stream.unit() < 0.15 { stream.between(0.3, 3.0) } else { 0.0 },
+        pull_out_percent: if stream.unit() < 0.15 && polished { stream.between(0.3, 3.0) } else { 0.0 },
     }
 }
 

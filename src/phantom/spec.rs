@@ -114,6 +114,11 @@ impl PhantomSpec {
             });
         }
         self.structure.check()?;
+        if matches!(self.look, Look::Relief(_) | Look::Cubes(_)) && self.pores.pull_out_percent > 0.0 {
+            let why =
+                "grains are pulled out by polishing; the looks relief and cubes are not polished".to_owned();
+            return Err(Error::Option { name: "--pull-out", why });
+        }
         let pores = &self.pores;
         let shares = pores.junction_share + pores.boundary_share + pores.inside_share;
         for (name, value, low, high) in [
