@@ -12,8 +12,10 @@ use super::{Grey, InfoStrip};
 const LOWEST: usize = 8;
 /// A strip takes at most this share of the height.
 const HIGHEST_SHARE: f64 = 0.35;
-/// Levels this close to the ground are ground.
-const GROUND: u8 = 28;
+/// Levels this close to the ground are ground; how close depends on how noisy the strip is.
+const GROUND: [u8; 3] = [8, 16, 28];
+/// Share of the noisiest ground that a narrower one must hold to be enough.
+const GROUND_HELD: f64 = 0.93;
 /// Levels this close are the same ground without noise.
 const EVEN: u8 = 6;
 /// Levels this far from the ground are text or lines.
@@ -24,8 +26,15 @@ const EXTREME: u8 = 60;
 const DENSE_ROW: f64 = 0.3;
 /// Share of one level in a row that is a frame line.
 const LINE_ROW: f64 = 0.8;
+/// Rows over which the edge of a strip may be blurred.
+const WIDEST_BLUR: usize = 3;
+/// A row is blurred if its mean is off that of the picture by this share of the step at the edge.
+const BLURRED: f64 = 0.15;
 /// Frame lines are at most this many rows thick.
 const THICKEST_LINE: usize = 4;
+/// Changes between ground and text in a row that has text, and rows that must have it.
+const WRITTEN: usize = 6;
+const FEWEST_WRITTEN_ROWS: usize = 3;
 
 /// Finds the strip; the one below the picture is looked for first.
 ///
@@ -60,6 +69,24 @@ fn shift_to_eight_bit(grey: &Grey) -> u32 {
     }
 }
 
+/// The ground of a strip.
+#[derive(Clone, Copy)]
+struct Ground {
+    level: u8,
+    /// Levels this far from it still belong to it.
+    noise: u8,
+}
+
+impl Ground {
+    /// The most frequent level near the rim, if it is nearly black or white.
+    fn of(rim: &[u32; 256]) -> Option<Self> {
+        let level = most_frequent(rim);
+        let held = |noise: u8| f64::from(within(rim, level, noise));
+        let noise = GROUND.into_iter().find(|&noise| held(noise) >= GROUND_HELD * held(GROUND[2]))?;
+        (level.min(255 - level) <= EXTREME).then_some(Self { level, noise })
+    }
+}
+
 /// What a row looks like against the ground of the strip.
 #[derive(Clone, Copy)]
 struct Row {
@@ -73,28 +100,23 @@ struct Row {
     changes: usize,
     /// One level other than the ground over nearly the whole width.
     line: bool,
-    /// Its most frequent level.
-    mode: u8,
+    /// Its mean level.
+    mean: f64,
 }
 
 impl Row {
-    fn new(levels: &[u8], ground: u8) -> Self {
+    fn new(levels: &[u8], ground: Ground) -> Self {
         let counts = counts([levels]);
-        let near = |level: u8, within: u8| -> u32 {
-            (level.saturating_sub(within)..=level.saturating_add(within))
-                .map(|v| counts[usize::from(v)])
-                .sum()
-        };
         let share = |count: u32| f64::from(count) / levels.len() as f64;
-        let ink = |v: u8| v.abs_diff(ground) >= INK;
+        let ink = |v: u8| v.abs_diff(ground.level) >= INK;
         let mode = most_frequent(&counts);
         Self {
-            ground: share(near(ground, GROUND)),
-            even: share(near(ground, EVEN)),
+            ground: share(within(&counts, ground.level, ground.noise)),
+            even: share(within(&counts, ground.level, EVEN)),
             ink: share((0..=255u8).filter(|&v| ink(v)).map(|v| counts[usize::from(v)]).sum()),
             changes: levels.windows(2).filter(|pair| ink(pair[0]) != ink(pair[1])).count(),
-            line: ink(mode) && share(near(mode, GROUND)) >= LINE_ROW,
-            mode,
+            line: ink(mode) && share(within(&counts, mode, GROUND[2])) >= LINE_ROW,
+            mean: (0..=255u8).map(|v| f64::from(v) * share(counts[usize::from(v)])).sum(),
         }
     }
 
@@ -109,6 +131,11 @@ fn counts<'a>(rows: impl IntoIterator<Item = &'a [u8]>) -> [u32; 256] {
     counts
 }
 
+/// Pixels at most `distance` levels from `level`.
+fn within(counts: &[u32; 256], level: u8, distance: u8) -> u32 {
+    (level.saturating_sub(distance)..=level.saturating_add(distance)).map(|v| counts[usize::from(v)]).sum()
+}
+
 /// The most frequent level; the darkest of equals.
 fn most_frequent(counts: &[u32; 256]) -> u8 {
     (0..=255u8).rev().max_by_key(|&v| counts[usize::from(v)]).unwrap_or(0)
@@ -117,17 +144,14 @@ fn most_frequent(counts: &[u32; 256]) -> u8 {
 /// Rows of the strip that begins at the rim, if there is one; `row` counts from the rim.
 fn depth<'a>(row: impl Fn(usize) -> Cow<'a, [u8]>, deepest: usize) -> Option<usize> {
     let sample: Vec<Cow<[u8]>> = (0..LOWEST.max(deepest / 20)).map(&row).collect();
-    let ground = most_frequent(&counts(sample.iter().map(|levels| &**levels)));
-    if ground.min(255 - ground) > EXTREME {
-        return None;
-    }
+    let ground = Ground::of(&counts(sample.iter().map(|levels| &**levels)))?;
     let rows = rows_to_edge(|i| Row::new(&row(i), ground), deepest + 2 * LOWEST);
     let end = walk(&rows);
     let end = if end > deepest { last_line(&rows[..deepest])? } else { with_line(&rows, end) };
-    (is_strip(&rows[..end]) && has_edge(&rows, end)).then_some(end)
+    (is_strip(&rows[..end]) && has_edge(&rows, end)).then(|| with_blur(&rows, end, ground))
 }
 
-/// Rows from the rim to some rows into the picture, which look at nothing farther in.
+/// Rows from the rim to some rows into the picture; nothing farther in is looked at.
 fn rows_to_edge(row: impl Fn(usize) -> Row, most: usize) -> Vec<Row> {
     let mut rows = Vec::new();
     let mut outside = 0;
@@ -166,11 +190,23 @@ fn walk(rows: &[Row]) -> usize {
 fn with_line(rows: &[Row], end: usize) -> usize {
     let ahead = &rows[end..(end + THICKEST_LINE + 1).min(rows.len())];
     let Some(first) = ahead.iter().position(|row| row.line).filter(|&i| i <= 1) else { return end };
-    let lines = ahead[first..]
-        .iter()
-        .take_while(|row| row.line && row.mode.abs_diff(ahead[first].mode) <= GROUND)
-        .count();
+    let like_first = |row: &&Row| row.line && (row.mean - ahead[first].mean).abs() <= f64::from(GROUND[2]);
+    let lines = ahead[first..].iter().take_while(like_first).count();
     if first + lines > THICKEST_LINE { end } else { end + first + lines }
+}
+
+/// The end of the strip moved past rows in which its edge is blurred into the picture.
+///
+/// Left in, such a row would be a dark or bright line along the rim of the measured area.
+fn with_blur(rows: &[Row], end: usize, ground: Ground) -> usize {
+    let beyond = &rows[(end + WIDEST_BLUR).min(rows.len())..(end + 2 * WIDEST_BLUR + 2).min(rows.len())];
+    if beyond.is_empty() {
+        return end;
+    }
+    let picture = beyond.iter().map(|row| row.mean).sum::<f64>() / beyond.len() as f64;
+    let step = (picture - f64::from(ground.level)).abs();
+    let blurred = |row: &&Row| (row.mean - picture).abs() > BLURRED * step;
+    end + rows[end..].iter().take(WIDEST_BLUR).take_while(blurred).count()
 }
 
 /// Where the picture itself has the ground of the strip, only a frame line parts them.
@@ -185,8 +221,11 @@ fn is_strip(rows: &[Row]) -> bool {
     let mean = |value: fn(&Row) -> f64| rows.iter().map(value).sum::<f64>() / rows.len() as f64;
     let ground = mean(|row| row.ground);
     let ink = mean(|row| row.ink);
-    let written = rows.iter().filter(|row| row.changes >= 6).count();
-    ground >= 0.55 && mean(|row| row.even) >= 0.6 * ground && (0.002..0.45).contains(&ink) && written >= 3
+    let written = rows.iter().filter(|row| row.changes >= WRITTEN).count();
+    ground >= 0.55
+        && mean(|row| row.even) >= 0.6 * ground
+        && (0.002..0.45).contains(&ink)
+        && written >= FEWEST_WRITTEN_ROWS
 }
 
 /// Whether the ground ends at once, all along the strip.
@@ -198,4 +237,80 @@ fn has_edge(rows: &[Row], end: usize) -> bool {
     let inside = mean(&rows[end.saturating_sub(3)..end]);
     let outside = mean(&rows[(end + 1).min(rows.len())..(end + 5).min(rows.len())]);
     inside >= 0.6 && outside <= 0.35 && inside - outside >= 0.45
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::Grid;
+
+    /// Even grey with a strip of `rows` rows below, on which marks like letters stand.
+    fn with_strip(ground: u8, ink: u8, rows: usize) -> Grid<u8> {
+        let height = 200;
+        Grid::from_fn(300, height, |x, y| {
+            let in_strip = y >= height - rows;
+            let in_text = (height - rows + 6..height - 6).contains(&y) && (20..280).contains(&x) && x % 9 < 3;
+            match (in_strip, in_text) {
+                (true, true) => ink,
+                (true, false) => ground,
+                _ => 110 + ((x * 7 + y * 13) % 40) as u8,
+            }
+        })
+    }
+
+    fn flipped(grid: &Grid<u8>) -> Grid<u8> {
+        Grid::from_fn(grid.width(), grid.height(), |x, y| grid.at(x, grid.height() - 1 - y))
+    }
+
+    #[test]
+    fn black_and_white_strips_are_found_to_the_row_at_either_rim() {
+        for (ground, ink) in [(0, 255), (255, 0), (30, 200), (240, 60)] {
+            let picture = with_strip(ground, ink, 30);
+            let strip = find(&Grey::Eight(picture.clone())).unwrap();
+            assert_eq!((strip.first_row_px, strip.rows_px), (170, 30), "ground {ground}");
+            let strip = find(&Grey::Eight(flipped(&picture))).unwrap();
+            assert_eq!((strip.first_row_px, strip.rows_px), (0, 30), "ground {ground}");
+        }
+    }
+
+    #[test]
+    fn sixteen_bits_give_the_same_strip() {
+        let picture = with_strip(0, 255, 30).map(|v| u16::from(v) * 16);
+        assert_eq!(find(&Grey::Sixteen(picture)).map(|s| s.rows_px), Some(30));
+    }
+
+    #[test]
+    fn a_frame_line_parts_the_strip_from_a_black_picture() {
+        let mut picture = with_strip(0, 255, 30);
+        picture.as_mut_slice()[..300 * 170].fill(0);
+        assert!(find(&Grey::Eight(picture.clone())).is_none());
+        picture.row_mut(170).fill(250);
+        assert_eq!(find(&Grey::Eight(picture)).map(|s| s.rows_px), Some(30));
+    }
+
+    #[test]
+    fn a_dark_rim_without_text_or_with_a_crooked_edge_is_no_strip() {
+        let plain = with_strip(0, 0, 30);
+        assert!(find(&Grey::Eight(plain)).is_none());
+        let crooked = Grid::from_fn(300, 200, |x, y| {
+            let dark = y >= 150 + x / 10;
+            if dark && x % 9 < 3 {
+                255
+            } else if dark {
+                0
+            } else {
+                110 + ((x * 7 + y * 13) % 40) as u8
+            }
+        });
+        assert!(find(&Grey::Eight(crooked)).is_none());
+    }
+
+    #[test]
+    fn uniform_and_tiny_pictures_have_none() {
+        for level in [0, 128, 255] {
+            assert!(find(&Grey::Eight(Grid::filled(64, 64, level))).is_none());
+            assert!(find(&Grey::Eight(Grid::filled(1, 1, level))).is_none());
+        }
+        assert!(find(&Grey::Sixteen(Grid::filled(64, 64, 0))).is_none());
+    }
 }

@@ -10,6 +10,8 @@ const THICKEST_LINE_SHARE: usize = 12;
 const SHORTEST_CAPS: usize = 3;
 /// Caps are at most this share of the length of the bar.
 const LONGEST_CAPS_SHARE: f64 = 0.5;
+/// Caps are cut out at these shares of the line's height above the ground; thin ones are fainter than the line.
+const CAP_LEVELS: [f64; 2] = [0.5, 0.25];
 /// Caps are looked for this far around the end of a line, in px.
 const CAP_REACH: usize = 3;
 /// Caps are at most this wide in px, or twice as wide as the line is thick.
@@ -20,17 +22,17 @@ const HALVES_DIFFER: f64 = 0.2;
 const WIDEST_GAP: f64 = 0.75;
 
 /// Every reading of the rectangles as a bar. A half of a broken line is still offered alone; scores decide.
-pub(super) fn shapes(grid: &Grid<u8>, threshold: u8, rectangles: &[Rectangle]) -> Vec<Shape> {
+pub(super) fn shapes(grid: &Grid<u8>, rectangles: &[Rectangle]) -> Vec<Shape> {
     let mut shapes = Vec::new();
     for (i, rectangle) in rectangles.iter().enumerate() {
-        shapes.push(whole(grid, threshold, rectangle));
+        shapes.push(whole(grid, rectangle));
         let later = rectangles[i + 1..].iter().take_while(|other| other.top <= rectangle.bottom + 1);
-        shapes.extend(later.filter_map(|other| broken(grid, threshold, rectangle, other)));
+        shapes.extend(later.filter_map(|other| broken(grid, rectangle, other)));
     }
     shapes
 }
 
-fn whole(grid: &Grid<u8>, threshold: u8, rectangle: &Rectangle) -> Shape {
+fn whole(grid: &Grid<u8>, rectangle: &Rectangle) -> Shape {
     let shape = Shape {
         left: rectangle.left,
         right: rectangle.right,
@@ -41,10 +43,10 @@ fn whole(grid: &Grid<u8>, threshold: u8, rectangle: &Rectangle) -> Shape {
         caps: None,
         raggedness: rectangle.raggedness,
     };
-    with_caps(grid, threshold, shape)
+    with_caps(grid, shape)
 }
 
-fn broken(grid: &Grid<u8>, threshold: u8, a: &Rectangle, b: &Rectangle) -> Option<Shape> {
+fn broken(grid: &Grid<u8>, a: &Rectangle, b: &Rectangle) -> Option<Shape> {
     let (a, b) = if a.left < b.left { (a, b) } else { (b, a) };
     if b.left <= a.right + 1 || a.top.abs_diff(b.top) > 1 || a.bottom.abs_diff(b.bottom) > 1 {
         return None;
@@ -68,25 +70,30 @@ fn broken(grid: &Grid<u8>, threshold: u8, a: &Rectangle, b: &Rectangle) -> Optio
             caps: None,
             raggedness: a.raggedness.max(b.raggedness),
         };
-        with_caps(grid, threshold, shape)
+        with_caps(grid, shape)
     })
 }
 
 /// The shape as a bracket, if both ends carry caps of the same kind.
-fn with_caps(grid: &Grid<u8>, threshold: u8, mut shape: Shape) -> Shape {
-    if shape.thickness() * THICKEST_LINE_SHARE > shape.length() {
-        return shape;
+fn with_caps(grid: &Grid<u8>, mut shape: Shape) -> Shape {
+    if shape.thickness() * THICKEST_LINE_SHARE <= shape.length() {
+        shape.caps = CAP_LEVELS.iter().find_map(|&share| caps(grid, &shape, share));
+        if shape.caps.is_some() {
+            shape.style = BarStyle::Bracket;
+        }
     }
-    let caps = [shape.left, shape.right].map(|end| cap(grid, threshold, &shape, end));
-    let [Some(left), Some(right)] = caps else { return shape };
+    shape
+}
+
+/// Rows that the caps at both ends span.
+fn caps(grid: &Grid<u8>, shape: &Shape, share: f64) -> Option<(usize, usize)> {
+    let (level, blur) = level_above_ground(grid, shape, share)?;
+    let left = cap(grid, shape, level, blur, shape.left)?;
+    let right = cap(grid, shape, level, blur, shape.right)?;
     let alike = left.0.abs_diff(right.0) <= 2 && left.1.abs_diff(right.1) <= 2;
     let rows = (left.0.min(right.0), left.1.max(right.1));
     let height = (rows.1 + 1 - rows.0) as f64;
-    if alike && height <= LONGEST_CAPS_SHARE * shape.length() as f64 && is_centred(&shape, rows) {
-        shape.caps = Some(rows);
-        shape.style = BarStyle::Bracket;
-    }
-    shape
+    (alike && height <= LONGEST_CAPS_SHARE * shape.length() as f64 && is_centred(shape, rows)).then_some(rows)
 }
 
 /// Whether the line meets its caps in the middle, or short caps at one end.
@@ -97,40 +104,60 @@ fn is_centred(shape: &Shape, caps: (usize, usize)) -> bool {
     up.abs_diff(down) <= 2.max(up.max(down) / 3) || one_sided
 }
 
-/// Rows that the tallest upright run through the line near its end spans, if it is narrow and stands out of the line.
-fn cap(grid: &Grid<u8>, threshold: u8, shape: &Shape, end: usize) -> Option<(usize, usize)> {
+/// How far an upright run stands out of the line, upwards and downwards.
+type Reach = (usize, usize);
+
+/// Rows of the tallest upright run near one end of the line, if it is narrow and stands out more than the line's blur.
+fn cap(grid: &Grid<u8>, shape: &Shape, level: u8, blur: Reach, end: usize) -> Option<(usize, usize)> {
     let columns = end.saturating_sub(CAP_REACH)..=(end + CAP_REACH).min(grid.width() - 1);
-    let (x, tallest) = columns
-        .filter_map(|x| Some((x, upright(grid, threshold, x, shape)?)))
-        .max_by_key(|&(_, (top, bottom))| bottom - top)?;
-    let up = shape.top.saturating_sub(tallest.0);
-    let down = tallest.1.saturating_sub(shape.bottom);
+    let (x, (up, down)) = columns
+        .filter_map(|x| Some((x, reach(grid, level, x, shape)?)))
+        .max_by_key(|&(_, (up, down))| up + down)?;
     // The row in which the width of the cap shows, away from the line.
-    let row = if up > down { tallest.0 + up / 2 } else { tallest.1 - down / 2 };
-    let widest = WIDEST_CAP.max(2 * shape.thickness());
-    let narrow = width_at(grid, threshold, x, row) <= widest;
+    let row = if up > down { shape.top - up.div_ceil(2) } else { shape.bottom + down.div_ceil(2) };
+    let narrow = width_at(grid, level, x, row) <= WIDEST_CAP.max(2 * shape.thickness());
+    let (over, under) = (up.saturating_sub(blur.0), down.saturating_sub(blur.1));
     // Arrow heads on a broken line may stand out by a single pixel, but do so on both sides.
-    let stands_out = up + down >= SHORTEST_CAPS || (shape.gap.is_some() && up.min(down) >= 1);
-    (stands_out && narrow).then_some(tallest)
+    let stands_out = over + under >= SHORTEST_CAPS || (shape.gap.is_some() && over.min(under) >= 1);
+    (stands_out && narrow).then_some((shape.top - up, shape.bottom + down))
+}
+
+/// The level at a share of the line's height above the ground, and the reach of the line's own blur at that level.
+fn level_above_ground(grid: &Grid<u8>, shape: &Shape, share: f64) -> Option<(u8, Reach)> {
+    let middle = usize::midpoint(shape.top, shape.bottom);
+    let inside: Vec<usize> = (1..8)
+        .map(|i| shape.left + i * (shape.length() - 1) / 8)
+        .filter(|x| !shape.gap.is_some_and(|(a, b)| (a.saturating_sub(3)..=b + 3).contains(x)))
+        .collect();
+    let rows = shape.top.saturating_sub(5)..(shape.bottom + 6).min(grid.height());
+    let darkest = |x: usize| rows.clone().map(|y| grid.at(x, y)).min().unwrap_or(u8::MAX);
+    let mean = |level: &dyn Fn(usize) -> u8| {
+        inside.iter().map(|&x| f64::from(level(x))).sum::<f64>() / inside.len().max(1) as f64
+    };
+    let ground = mean(&darkest);
+    let line = mean(&|x| grid.at(x, middle));
+    let level = (ground + share * (line - ground)).clamp(1.0, 255.0) as u8;
+    let mut reaches: Vec<Reach> = inside.iter().filter_map(|&x| reach(grid, level, x, shape)).collect();
+    reaches.sort_unstable();
+    Some((level, *reaches.get(reaches.len() / 2)?))
 }
 
 /// Length of the level run through column `x` of a row.
-fn width_at(grid: &Grid<u8>, threshold: u8, x: usize, y: usize) -> usize {
+fn width_at(grid: &Grid<u8>, level: u8, x: usize, y: usize) -> usize {
     let row = grid.row(y);
-    let left = row[..x].iter().rev().take_while(|&&v| v >= threshold).count();
-    let right = row[x..].iter().take_while(|&&v| v >= threshold).count();
+    let left = row[..x].iter().rev().take_while(|&&v| v >= level).count();
+    let right = row[x..].iter().take_while(|&&v| v >= level).count();
     left + right
 }
 
-/// The upright run in column `x` that crosses the middle row of the line.
-fn upright(grid: &Grid<u8>, threshold: u8, x: usize, shape: &Shape) -> Option<(usize, usize)> {
-    let middle = usize::midpoint(shape.top, shape.bottom);
-    let bright = |y: &usize| grid.at(x, *y) >= threshold;
-    if !bright(&middle) {
+/// How far the upright run in column `x` that crosses the line reaches out of it.
+fn reach(grid: &Grid<u8>, level: u8, x: usize, shape: &Shape) -> Option<Reach> {
+    let bright = |y: &usize| grid.at(x, *y) >= level;
+    let farthest = shape.length() / 2 + 2;
+    if !bright(&usize::midpoint(shape.top, shape.bottom)) {
         return None;
     }
-    let reach = shape.length() / 2 + 2;
-    let top = (middle.saturating_sub(reach)..=middle).rev().take_while(bright).last()?;
-    let bottom = (middle..grid.height().min(middle + reach)).take_while(bright).last()?;
-    Some((top, bottom))
+    let up = (shape.top.saturating_sub(farthest)..shape.top).rev().take_while(bright).count();
+    let down = (shape.bottom + 1..grid.height().min(shape.bottom + farthest)).take_while(bright).count();
+    Some((up, down))
 }

@@ -65,7 +65,7 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
 /// Shapes that are brighter than `threshold`, weighed without their label.
 fn search(grid: &Grid<u8>, threshold: u8, shortest: usize, strip: Option<InfoStrip>) -> Vec<Draft<'_>> {
     let rectangles = rectangles::find(grid, threshold, shortest);
-    lines::shapes(grid, threshold, &rectangles)
+    lines::shapes(grid, &rectangles)
         .into_iter()
         .filter_map(|shape| score::draft(grid, threshold, shape, strip))
         .collect()

@@ -20,7 +20,7 @@ const END_TOLERANCE_PX: usize = 2;
 const END_TOLERANCE_SHARE: usize = 40;
 
 /// Rectangles thicker than this share of their length are blocks and not bars.
-const THICKEST_SHARE: f64 = 0.45;
+const THICKEST_SHARE: f64 = 0.55;
 
 /// Columns and rows that are looked at to see whether a rectangle ends above and below.
 const FREE_COLUMNS: usize = 16;

@@ -6,6 +6,8 @@ use crate::micrograph::InfoStrip;
 
 /// A bar at or above this confidence is used without a warning.
 const CERTAIN: f64 = 0.7;
+/// A bar whose length is less certain than this share of it is used with a warning.
+const MOST_UNCERTAINTY: f64 = 0.025;
 /// A rival of another length this close in confidence makes the best one uncertain.
 const CLEAR_LEAD: f64 = 0.1;
 /// Lengths this close are the same bar.
@@ -31,7 +33,12 @@ impl BarCandidate {
 
     /// Whether it may be used without asking anyone.
     pub fn is_certain(&self) -> bool {
-        self.confidence >= CERTAIN && !self.rivalled
+        self.confidence >= CERTAIN && !self.rivalled && !self.is_blurred()
+    }
+
+    /// Whether its ends are so blurred or ragged that its length is in doubt.
+    fn is_blurred(&self) -> bool {
+        self.bar.uncertainty_px > MOST_UNCERTAINTY * self.bar.length_px()
     }
 
     /// What makes it uncertain, in words.
@@ -88,9 +95,8 @@ struct Surroundings {
 pub(super) struct Draft<'a> {
     grid: &'a Grid<u8>,
     shape: Shape,
-    /// Level half way from the ground to the bar.
-    half: u8,
-    threshold: u8,
+    /// Levels at which letters are cut out: that of the bar, half way from the ground to the bar, and nearer the ground.
+    levels: [u8; 3],
     confidence: f64,
     reasons: Vec<String>,
 }
@@ -120,8 +126,9 @@ pub(super) fn draft(
         return None;
     }
     let (confidence, reasons) = weigh(grid, &shape, &around, strip);
-    let half = (255.0 * (around.level - around.contrast / 2.0)).clamp(1.0, 254.0) as u8;
-    Some(Draft { grid, shape, half, threshold, confidence, reasons })
+    let between = |share: f64| (255.0 * (around.level - share * around.contrast)).clamp(1.0, 254.0) as u8;
+    let levels = [threshold, between(0.5), between(0.7)];
+    Some(Draft { grid, shape, levels, confidence, reasons })
 }
 
 /// The most likely drafts, each shape once.
@@ -144,8 +151,9 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
 
 /// The draft with its label and its ends measured; `None` for a broken line without a label in its gap.
 pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
-    let Draft { grid, shape, half, threshold, .. } = draft;
-    let label = text::label(grid, *half, shape).or(text::label(grid, *threshold, shape));
+    let Draft { grid, shape, levels, .. } = draft;
+    let [first, second, third] = levels.map(|level| text::label(grid, level, shape));
+    let label = first.or(second).or(third);
     if shape.gap.is_some() && !label.in_gap {
         return None;
     }
@@ -200,8 +208,13 @@ fn weigh(
         (BarStyle::Bracket, Some(_)) => add(0.25, "a broken line with end caps"),
         (BarStyle::Bracket, None) => add(0.12, "a line with end caps"),
         (_, Some(_)) => add(0.2, "a line broken by a label"),
-        _ if shape.thickness() < 2 => add(-0.15, "only one pixel thick"),
         _ => {}
+    }
+    if shape.thickness() < 2 && shape.caps.is_none() && shape.gap.is_none() {
+        add(-0.15, "only one pixel thick");
+    }
+    if shape.top == 0 || shape.bottom + 1 == height {
+        add(-0.2, "at the very rim");
     }
     if shape.thickness() > 1 {
         add(
