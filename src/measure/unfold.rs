@@ -55,7 +55,7 @@ fn section_share(i: usize, j: usize) -> f64 {
 pub fn unfolded(diameters: &[f64], area: f64, unit: LengthUnit) -> Option<Unfolded> {
     let usable = |d: &&f64| d.is_finite() && **d > 0.0;
     let largest = diameters.iter().filter(usable).copied().fold(0.0, f64::max);
-    if diameters.iter().filter(usable).count() < SECTIONS_NEEDED || !(area > 0.0) {
+    if diameters.iter().filter(usable).count() < SECTIONS_NEEDED || area <= 0.0 || !area.is_finite() {
         return None;
     }
     let width = largest / CLASSES as f64;

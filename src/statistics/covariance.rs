@@ -119,7 +119,12 @@ impl LaggedProducts {
 }
 
 /// The first lag, rounded to whole blocks, at which the mean covariance over directions is not above zero.
-fn last_positive_lag(products: &LaggedProducts, longest: usize, columns: usize, rows: usize) -> (usize, bool) {
+fn last_positive_lag(
+    products: &LaggedProducts,
+    longest: usize,
+    columns: usize,
+    rows: usize,
+) -> (usize, bool) {
     let mut sums = vec![(0.0, 0.0); longest + 1];
     for (product, x, y) in products.within(longest) {
         let ring = &mut sums[((x * x + y * y) as f64).sqrt().round() as usize];
@@ -153,7 +158,12 @@ fn lagged_products(coverage: &Grid<f64>, fraction: f64, longest: usize) -> Lagge
 }
 
 /// Transforms the first `filled` rows of `length` values (the others are zero) and turns rows into columns.
-fn transform(mut rows: Vec<Complex<f64>>, fft: &dyn Fft<f64>, length: usize, filled: usize) -> Vec<Complex<f64>> {
+fn transform(
+    mut rows: Vec<Complex<f64>>,
+    fft: &dyn Fft<f64>,
+    length: usize,
+    filled: usize,
+) -> Vec<Complex<f64>> {
     rows.par_chunks_exact_mut(length).take(filled).for_each(|row| fft.process(row));
     let count = rows.len() / length;
     let mut turned = vec![Complex::new(0.0, 0.0); rows.len()];

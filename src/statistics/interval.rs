@@ -73,3 +73,34 @@ impl MeanInterval {
         Some(needed - self.count)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::mean_interval;
+
+    #[test]
+    fn no_value_has_no_mean_and_one_has_no_interval() {
+        assert!(mean_interval(&[]).is_none());
+        let one = mean_interval(&[5.0]).unwrap();
+        assert_eq!((one.mean, one.count), (5.0, 1));
+        assert!(one.half_width.is_none() && one.relative_accuracy_percent().is_none());
+        assert!(one.more_fields_for(10.0).is_none());
+    }
+
+    #[test]
+    fn equal_fields_need_no_more() {
+        let equal = mean_interval(&[2.0, 2.0, 2.0]).unwrap();
+        assert_eq!((equal.half_width, equal.more_fields_for(10.0)), (Some(0.0), Some(0)));
+        assert!(mean_interval(&[0.0, 0.0]).unwrap().relative_accuracy_percent().is_none());
+    }
+
+    #[test]
+    fn the_number_of_further_fields_is_the_smallest_that_suffices() {
+        // Mean 12, s 2.5820: t·s/√n is 1.2083 with 20 fields (t 2.0930) and 1.1753 with 21 (t 2.0860).
+        let hits = [12.0, 15.0, 9.0, 14.0, 11.0, 13.0, 10.0, 16.0, 12.0, 8.0];
+        assert_eq!(mean_interval(&hits).unwrap().more_fields_for(10.0), Some(11));
+        // Two fields: the t of one degree, 12.7, would ask for 323.
+        let two = mean_interval(&[9.0, 11.0]).unwrap();
+        assert_eq!(two.more_fields_for(10.0), Some(9));
+    }
+}

@@ -333,13 +333,15 @@ pub struct CoarseTail {
 /// One lognormal population of diameters against two.
 #[derive(Clone, Debug, Serialize, JsonSchema)]
 pub struct Populations {
-    /// Bayesian information criterion of one minus that of two; above 10 speaks strongly for two.
+    /// Bayesian information criterion of one minus that of two, on the distribution by area; above 10 speaks strongly
+    /// against one lognormal population, though not yet for two.
     pub bic_one_minus_two: f64,
-    /// Whether two are claimed: the criterion is above 10 and the fitted medians differ by a factor of at least 2.
+    /// Whether two are claimed: the criterion is above 10, the fitted medians differ by a factor of at least 2, and the
+    /// fitted curve has a valley between two peaks.
     pub two_populations: bool,
-    /// Fitted medians of two populations, finer first.
+    /// Fitted medians by area of two populations, finer first.
     pub medians: [Length; 2],
-    /// Share of grains in the coarser population, in percent.
+    /// Share of the grain area in the coarser population, in percent.
     pub coarser_percent: f64,
 }
 

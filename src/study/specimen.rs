@@ -61,10 +61,15 @@ pub fn specimen(
         pore_size_histogram: pore_size.as_ref().map(|d| d.histogram.clone()),
         pore_size,
         chords: distribution(&chords, unit),
-        coarse: coarse_tail(&grains),
+        coarse: coarse_factor(&alike).and_then(|factor| coarse_tail(&grains, factor)),
         populations: populations(&grains, unit),
         warnings: warnings(fields),
     }
+}
+
+/// The multiple of the median that the fields were measured with; one run has one.
+fn coarse_factor(fields: &[&Field]) -> Option<f64> {
+    fields.iter().find_map(|f| Some(f.grains.as_ref()?.coarse.as_ref()?.times_median))
 }
 
 /// Mean over the fields that have a value, and the value weighted by area or count: sum of value·weight / sum of weight.
