@@ -1,9 +1,13 @@
-"""Reference values for the agreement of two label maps, by scikit-image and SciPy.
+"""Reference values for the agreement of two label maps, from scikit-image and SciPy.
 
-Usage: agreement.py OUTPUT.json
+Run with the versions of requirements.txt beside this file:
+
+    python tests/reference/agreement.py            writes agreement.json beside this file
+    python tests/reference/agreement.py --check    fails if agreement.json differs from what this script makes
 """
 
 import json
+import pathlib
 import sys
 
 import numpy as np
@@ -73,8 +77,13 @@ def main():
         case("pores in the truth and in the found map", pores, found_pores),
         case("other cells", cells(24, 18, 7, seed=2), cells(24, 18, 12, seed=3)),
     ]
-    with open(sys.argv[1], "w", encoding="utf-8") as file:
-        file.write("[\n" + ",\n".join(json.dumps(entry) for entry in cases) + "\n]\n")
+    text = "[\n" + ",\n".join(json.dumps(entry) for entry in cases) + "\n]\n"
+    target = pathlib.Path(__file__).with_suffix(".json")
+    if "--check" in sys.argv[1:]:
+        if target.read_text(encoding="utf-8") != text:
+            sys.exit(f"{target.name} differs from what {pathlib.Path(__file__).name} makes")
+    else:
+        target.write_text(text, encoding="utf-8")
 
 
 if __name__ == "__main__":
