@@ -324,3 +324,36 @@ fn the_terminal_table_fits_its_width() {
     let study = study();
     eprintln!("{}\n{}", table::field_line(&study.fields[0]), table::field_line(&study.fields[2]));
 }
+
+#[test]
+fn the_methods_say_only_what_was_done() {
+    let page = html::page(&study(), &[]);
+    assert!(page.contains("Size distributions hold") && !page.contains("The operator set the grey level"));
+    let mut study = unscaled_study();
+    study.fields.truncate(1);
+    study.specimens[0].field_count = 1;
+    study.specimens[0].porosity_percent.as_mut().unwrap().ci95_low = None;
+    let field = &mut study.fields[0];
+    field.surface = Some(ceramograph::options::Surface::Fracture);
+    field.grains = None;
+    let pores = field.pores.as_mut().unwrap();
+    pores.threshold.method = "fixed".into();
+    pores.threshold.automatic = false;
+    pores.background.removed = false;
+    let page = html::page(&study, &[]);
+    for said in [
+        "a grey level typed by the operator",
+        "The operator set the grey level",
+        "The surfaces were fracture",
+        "no random plane sections",
+        "Specimens with a single micrograph have no interval",
+        "one field: none",
+    ] {
+        assert!(page.contains(said), "{said}");
+    }
+    for unsaid in
+        ["watershed", "Uneven background was removed", "The pixel size was", "Grain size numbers follow"]
+    {
+        assert!(!page.contains(unsaid), "{unsaid}");
+    }
+}
