@@ -31,6 +31,9 @@ fn figures_have_column_width_and_the_same_bytes_every_time() {
         keep(&format!("grain-size-{i}.svg"), &grains);
         keep(&format!("grain-size-{i}.png"), &png);
         keep(&format!("pore-size-{i}.png"), figure::png(&pores, 300).unwrap());
+        let chords = figure::chord_histogram(specimen).unwrap();
+        assert!(!chords.contains("area"), "chords have none");
+        keep(&format!("chords-{i}.png"), figure::png(&chords, 300).unwrap());
     }
     let overview = figure::overview(&study).unwrap();
     keep("overview.png", figure::png(&overview, 200).unwrap());
@@ -272,6 +275,10 @@ fn fields_without_a_scale_fill_the_px_columns() {
     keep("report-unscaled.html", &page);
     assert!(page.contains("2 micrographs had no scale and were measured in pixels"));
     assert!(table::specimens(&study, 100).contains("px"));
+    for figure in [figure::grain_size_histogram, figure::pore_size_histogram, figure::chord_histogram] {
+        let svg = figure(&study.specimens[0]).unwrap();
+        assert!(svg.contains(", px") && !svg.contains("µm"));
+    }
 }
 
 #[test]
@@ -356,4 +363,37 @@ fn the_methods_say_only_what_was_done() {
     {
         assert!(!page.contains(unsaid), "{unsaid}");
     }
+}
+
+#[test]
+fn distributions_that_cannot_be_drawn_give_no_figure() {
+    let specimen = || study().specimens.remove(0);
+    let with = |change: fn(&mut ceramograph::study::result::Distribution)| {
+        let mut specimen = specimen();
+        change(specimen.grain_size.as_mut().unwrap());
+        figure::grain_size_histogram(&specimen)
+    };
+    assert!(with(|sizes| sizes.histogram.counts.fill(0)).is_none());
+    assert!(
+        with(|sizes| sizes.histogram.bin_edges_um = Some(vec![2.0; sizes.histogram.counts.len() + 1]))
+            .is_none()
+    );
+    assert!(with(|sizes| sizes.histogram.bin_edges_um = None).is_none());
+    assert!(with(|sizes| sizes.histogram.counts.truncate(3)).is_none());
+    assert!(with(|sizes| sizes.histogram.bin_edges_um.as_mut().unwrap()[3] = f64::NAN).is_none());
+    // Evenly wide classes from zero, a single class, and no fit are all drawn.
+    let even = with(|sizes| {
+        sizes.histogram.bin_edges_um =
+            Some((0..=sizes.histogram.counts.len()).map(|i| i as f64 * 0.8).collect());
+    });
+    keep("even-classes.png", figure::png(&even.unwrap(), 300).unwrap());
+    assert!(
+        with(|sizes| {
+            sizes.histogram.bin_edges_um = Some(vec![1.0, 3.0]);
+            sizes.histogram.counts = vec![5];
+            sizes.lognormal = None;
+            sizes.standard_deviation = None;
+        })
+        .is_some()
+    );
 }
