@@ -164,3 +164,30 @@ fn fitted_shares(fit: &Lognormal, classes: &Classes, axis: &Axis) -> Vec<(f64, f
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Length;
+
+    #[test]
+    fn the_fitted_curve_shares_out_all_sizes() {
+        let fit = Lognormal {
+            median: Length::Um(3.0),
+            geometric_standard_deviation: 1.5,
+            kolmogorov_distance: 0.0,
+        };
+        let ratio: f64 = 1.2;
+        let geometric: Vec<f64> = (0..=40).map(|i| 0.1 * ratio.powi(i)).collect();
+        let even: Vec<f64> = (0..=60).map(|i| 0.5 * f64::from(i)).collect();
+        for (edges, logarithmic) in [(geometric, true), (even, false)] {
+            assert_eq!(has_even_ratios(&edges), logarithmic);
+            let classes = Classes { edges: &edges, shares: vec![0.0; edges.len() - 1], logarithmic };
+            let (low, high) = (edges[0], edges[edges.len() - 1]);
+            let curve = fitted_shares(&fit, &classes, &Axis { low, high, logarithmic, start: 0.0, end: 1.0 });
+            let mean = curve.iter().map(|(_, share)| share).sum::<f64>() / 240.0;
+            let total = mean * (edges.len() - 1) as f64;
+            assert!((total - 100.0).abs() < 0.5, "{total} % in all classes");
+        }
+    }
+}
