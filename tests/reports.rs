@@ -31,6 +31,9 @@ fn figures_have_column_width_and_the_same_bytes_every_time() {
         keep(&format!("grain-size-{i}.svg"), &grains);
         keep(&format!("grain-size-{i}.png"), &png);
         keep(&format!("pore-size-{i}.png"), figure::png(&pores, 300).unwrap());
+        let chords = figure::chord_histogram(specimen).unwrap();
+        assert!(!chords.contains("area"), "chords have none");
+        keep(&format!("chords-{i}.png"), figure::png(&chords, 300).unwrap());
     }
     let overview = figure::overview(&study).unwrap();
     keep("overview.png", figure::png(&overview, 200).unwrap());
@@ -231,6 +234,16 @@ fn what_is_not_known_is_a_dash_or_nothing() {
     table::specimens(&nobody, 80);
 }
 
+#[test]
+fn rows_of_many_grains_are_written_in_a_fraction_of_a_second() {
+    let mut field = study().fields.remove(0);
+    field.rows.grains = field.rows.grains.iter().cycle().take(20_000).cloned().collect();
+    let start = std::time::Instant::now();
+    let bytes = csv::grains(&field);
+    eprintln!("20 000 grains: {} bytes in {:?}", bytes.len(), start.elapsed());
+    assert_eq!(parsed(&bytes).len(), 20_000);
+}
+
 fn parsed(bytes: &[u8]) -> Vec<Vec<String>> {
     let mut reader = ::csv::ReaderBuilder::new().has_headers(false).flexible(false).from_reader(bytes);
     reader.records().map(|row| row.unwrap().iter().map(str::to_owned).collect()).collect()
@@ -272,6 +285,10 @@ fn fields_without_a_scale_fill_the_px_columns() {
     keep("report-unscaled.html", &page);
     assert!(page.contains("2 micrographs had no scale and were measured in pixels"));
     assert!(table::specimens(&study, 100).contains("px"));
+    for figure in [figure::grain_size_histogram, figure::pore_size_histogram, figure::chord_histogram] {
+        let svg = figure(&study.specimens[0]).unwrap();
+        assert!(svg.contains(", px") && !svg.contains("µm"));
+    }
 }
 
 #[test]
@@ -323,4 +340,70 @@ fn the_terminal_table_fits_its_width() {
     }
     let study = study();
     eprintln!("{}\n{}", table::field_line(&study.fields[0]), table::field_line(&study.fields[2]));
+}
+
+#[test]
+fn the_methods_say_only_what_was_done() {
+    let page = html::page(&study(), &[]);
+    assert!(page.contains("Size distributions hold") && !page.contains("The operator set the grey level"));
+    let mut study = unscaled_study();
+    study.fields.truncate(1);
+    study.specimens[0].field_count = 1;
+    study.specimens[0].porosity_percent.as_mut().unwrap().ci95_low = None;
+    let field = &mut study.fields[0];
+    field.surface = Some(ceramograph::options::Surface::Fracture);
+    field.grains = None;
+    let pores = field.pores.as_mut().unwrap();
+    pores.threshold.method = "fixed".into();
+    pores.threshold.automatic = false;
+    pores.background.removed = false;
+    let page = html::page(&study, &[]);
+    for said in [
+        "a grey level typed by the operator",
+        "The operator set the grey level",
+        "The surfaces were fracture",
+        "no random plane sections",
+        "Specimens with a single micrograph have no interval",
+        "one field: none",
+    ] {
+        assert!(page.contains(said), "{said}");
+    }
+    for unsaid in
+        ["watershed", "Uneven background was removed", "The pixel size was", "Grain size numbers follow"]
+    {
+        assert!(!page.contains(unsaid), "{unsaid}");
+    }
+}
+
+#[test]
+fn distributions_that_cannot_be_drawn_give_no_figure() {
+    let specimen = || study().specimens.remove(0);
+    let with = |change: fn(&mut ceramograph::study::result::Distribution)| {
+        let mut specimen = specimen();
+        change(specimen.grain_size.as_mut().unwrap());
+        figure::grain_size_histogram(&specimen)
+    };
+    assert!(with(|sizes| sizes.histogram.counts.fill(0)).is_none());
+    assert!(
+        with(|sizes| sizes.histogram.bin_edges_um = Some(vec![2.0; sizes.histogram.counts.len() + 1]))
+            .is_none()
+    );
+    assert!(with(|sizes| sizes.histogram.bin_edges_um = None).is_none());
+    assert!(with(|sizes| sizes.histogram.counts.truncate(3)).is_none());
+    assert!(with(|sizes| sizes.histogram.bin_edges_um.as_mut().unwrap()[3] = f64::NAN).is_none());
+    // Evenly wide classes from zero, a single class, and no fit are all drawn.
+    let even = with(|sizes| {
+        sizes.histogram.bin_edges_um =
+            Some((0..=sizes.histogram.counts.len()).map(|i| i as f64 * 0.8).collect());
+    });
+    keep("even-classes.png", figure::png(&even.unwrap(), 300).unwrap());
+    assert!(
+        with(|sizes| {
+            sizes.histogram.bin_edges_um = Some(vec![1.0, 3.0]);
+            sizes.histogram.counts = vec![5];
+            sizes.lognormal = None;
+            sizes.standard_deviation = None;
+        })
+        .is_some()
+    );
 }

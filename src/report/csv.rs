@@ -4,6 +4,9 @@
 //! column of fields with a scale and in the `_px` column of fields without one. Text that a spreadsheet would run as a
 //! formula gets an apostrophe in front.
 
+use std::borrow::Cow;
+use std::fmt::{Display, Write as _};
+
 use serde::Serialize;
 
 use super::phrase::pore_place;
@@ -104,60 +107,103 @@ const INTERCEPT_COLUMNS: &[&str] = &[
 
 /// `fields.csv`: one row for each measured picture, numbers as in the summary.
 pub fn fields(study: &Study) -> Vec<u8> {
-    table(FIELD_COLUMNS.iter().copied(), study.fields.iter().map(field_row))
+    let mut sheet = Sheet::new();
+    sheet.head(FIELD_COLUMNS.iter().copied());
+    study.fields.iter().for_each(|field| field_row(&mut sheet, field));
+    sheet.into_bytes()
 }
 
 /// `intercepts.csv`: one row for each set of test lines of each field.
 pub fn intercepts(study: &Study) -> Vec<u8> {
-    table(INTERCEPT_COLUMNS.iter().copied(), study.fields.iter().flat_map(intercept_rows))
+    let mut sheet = Sheet::new();
+    sheet.head(INTERCEPT_COLUMNS.iter().copied());
+    study.fields.iter().for_each(|field| intercept_rows(&mut sheet, field));
+    sheet.into_bytes()
 }
 
 /// The head of `pores.csv`.
 pub fn pores_header() -> Vec<u8> {
+    let mut sheet = Sheet::new();
     let head = ["specimen", "file", "page", "pore"].into_iter();
-    table(head.chain(REGION_COLUMNS.iter().copied()).chain(["place", "pull_out"]), std::iter::empty())
+    sheet.head(head.chain(REGION_COLUMNS.iter().copied()).chain(["place", "pull_out"]));
+    sheet.into_bytes()
 }
 
 /// The rows of one field for `pores.csv`, to follow [`pores_header`]; numbers to six digits.
 pub fn pores(field: &Field) -> Vec<u8> {
-    let unit = unit_of(field);
-    rows(field.rows.pores.iter().map(|pore| {
-        let mut row = row_start(field);
-        region_cells(&mut row, &pore.region, field, unit);
-        row.text(pore_place(pore.place));
-        row.boolean(pore.pull_out);
-        row
-    }))
+    let mut sheet = Sheet::new();
+    for pore in &field.rows.pores {
+        row_start(&mut sheet, field);
+        region_cells(&mut sheet, &pore.region, field);
+        sheet.text(pore_place(pore.place));
+        sheet.boolean(pore.pull_out);
+        sheet.end_row();
+    }
+    sheet.into_bytes()
 }
 
 /// The head of `grains.csv`.
 pub fn grains_header() -> Vec<u8> {
+    let mut sheet = Sheet::new();
     let head = ["specimen", "file", "page", "grain"].into_iter();
-    table(
-        head.chain(REGION_COLUMNS.iter().copied()).chain(["neighbours", "boundary_strength"]),
-        std::iter::empty(),
-    )
+    sheet.head(head.chain(REGION_COLUMNS.iter().copied()).chain(["neighbours", "boundary_strength"]));
+    sheet.into_bytes()
 }
 
 /// The rows of one field for `grains.csv`, to follow [`grains_header`]; numbers to six digits.
 pub fn grains(field: &Field) -> Vec<u8> {
-    let unit = unit_of(field);
-    rows(field.rows.grains.iter().map(|grain| {
-        let mut row = row_start(field);
-        region_cells(&mut row, &grain.region, field, unit);
-        row.count(u64::from(grain.neighbours));
-        row.rounded(grain.boundary_strength);
-        row
-    }))
+    let mut sheet = Sheet::new();
+    for grain in &field.rows.grains {
+        row_start(&mut sheet, field);
+        region_cells(&mut sheet, &grain.region, field);
+        sheet.count(u64::from(grain.neighbours));
+        sheet.rounded(grain.boundary_strength);
+        sheet.end_row();
+    }
+    sheet.into_bytes()
 }
 
-/// One line of a table.
-#[derive(Default)]
-struct Row(Vec<String>);
+/// A table that is filled cell by cell.
+struct Sheet {
+    writer: csv::Writer<Vec<u8>>,
+    /// The text of the present cell, kept so that a table of many rows does not ask for memory cell by cell.
+    cell: String,
+}
 
-impl Row {
+const WRITTEN: &str = "invariant: memory takes every write";
+
+impl Sheet {
+    fn new() -> Self {
+        let writer = csv::WriterBuilder::new()
+            .terminator(csv::Terminator::CRLF)
+            .flexible(true)
+            .from_writer(Vec::new());
+        Self { writer, cell: String::new() }
+    }
+
+    fn head<'a>(&mut self, columns: impl Iterator<Item = &'a str>) {
+        columns.for_each(|column| self.writer.write_field(column).expect(WRITTEN));
+        self.end_row();
+    }
+
+    fn end_row(&mut self) {
+        self.writer.write_record(None::<&[u8]>).expect(WRITTEN);
+    }
+
+    fn into_bytes(self) -> Vec<u8> {
+        self.writer.into_inner().expect(WRITTEN)
+    }
+
+    fn show(&mut self, value: Option<impl Display>) {
+        self.cell.clear();
+        if let Some(value) = value {
+            write!(self.cell, "{value}").expect(WRITTEN);
+        }
+        self.writer.write_field(&self.cell).expect(WRITTEN);
+    }
+
     fn text(&mut self, text: &str) {
-        self.0.push(defused(text));
+        self.writer.write_field(defused(text).as_bytes()).expect(WRITTEN);
     }
 
     fn name(&mut self, value: Option<impl Serialize>) {
@@ -166,21 +212,19 @@ impl Row {
     }
 
     fn boolean(&mut self, value: bool) {
-        self.0.push(value.to_string());
+        self.show(Some(value));
     }
 
     fn count(&mut self, value: impl Into<Option<u64>>) {
-        self.0.push(value.into().map_or_else(String::new, |v| v.to_string()));
+        self.show(value.into());
     }
 
     fn number(&mut self, value: impl Into<Option<f64>>) {
-        let known = value.into().filter(|v| v.is_finite());
-        self.0.push(known.map_or_else(String::new, |v| v.to_string()));
+        self.show(value.into().filter(|v| v.is_finite()));
     }
 
     fn rounded(&mut self, value: f64) {
-        let six_digits: f64 = format!("{value:.5e}").parse().unwrap_or(value);
-        self.number(six_digits);
+        self.number(six_digits(value));
     }
 
     fn length(&mut self, length: Option<Length>) {
@@ -199,147 +243,141 @@ impl Row {
     }
 
     fn in_unit(&mut self, value: f64, unit: LengthUnit) {
-        if unit == LengthUnit::Px {
-            self.0.push(String::new());
-        }
-        self.rounded(value);
-        if unit == LengthUnit::Um {
-            self.0.push(String::new());
-        }
+        let value = six_digits(value);
+        self.number(Some(value).filter(|_| unit == LengthUnit::Um));
+        self.number(Some(value).filter(|_| unit == LengthUnit::Px));
     }
+}
+
+/// The nearest number with six significant digits.
+fn six_digits(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let places = 5 - libm::floor(libm::log10(value.abs())) as i32;
+    if !(0..=22).contains(&places) {
+        return value.round();
+    }
+    // Powers of ten up to 22 are exact, so the quotient is the double nearest to the decimal number.
+    let power = 10f64.powi(places);
+    (value * power).round() / power
 }
 
 fn unit_of(field: &Field) -> LengthUnit {
     if field.scale.is_some() { LengthUnit::Um } else { LengthUnit::Px }
 }
 
-fn row_start(field: &Field) -> Row {
-    let mut row = Row::default();
-    row.text(&field.specimen);
-    row.text(&field.file);
-    row.count(field.page.map(u64::from));
-    row
+fn row_start(sheet: &mut Sheet, field: &Field) {
+    sheet.text(&field.specimen);
+    sheet.text(&field.file);
+    sheet.count(field.page.map(u64::from));
 }
 
-fn field_row(field: &Field) -> Row {
-    let mut row = row_start(field);
-    picture_cells(&mut row, field);
-    pore_cells(&mut row, field);
-    grain_cells(&mut row, field);
+fn field_row(sheet: &mut Sheet, field: &Field) {
+    row_start(sheet, field);
+    picture_cells(sheet, field);
+    pore_cells(sheet, field);
+    grain_cells(sheet, field);
     let codes: Vec<&str> = field.warnings.iter().map(|warning| warning.code).collect();
-    row.text(&codes.join(" "));
-    row.text(field.overlay.as_deref().unwrap_or_default());
-    row
+    sheet.text(&codes.join(" "));
+    sheet.text(field.overlay.as_deref().unwrap_or_default());
+    sheet.end_row();
 }
 
-fn picture_cells(row: &mut Row, field: &Field) {
-    row.text(&field.sha256);
-    row.name(field.surface);
+fn picture_cells(sheet: &mut Sheet, field: &Field) {
+    sheet.text(&field.sha256);
+    sheet.name(field.surface);
     let frame = field.frame;
     for pixels in [field.width_px, field.height_px] {
-        row.count(pixels as u64);
+        sheet.count(pixels as u64);
     }
-    row.count(u64::from(field.bits_per_sample));
+    sheet.count(u64::from(field.bits_per_sample));
     for pixels in [frame.x, frame.y, frame.width, frame.height] {
-        row.count(pixels as u64);
+        sheet.count(pixels as u64);
     }
     let scale = field.scale.as_ref();
-    row.number(scale.map(|s| s.um_per_px));
-    row.name(scale.map(|s| s.source));
-    row.number(scale.map(|s| s.relative_uncertainty));
-    row.name(Some(field.picture_check.grade));
+    sheet.number(scale.map(|s| s.um_per_px));
+    sheet.name(scale.map(|s| s.source));
+    sheet.number(scale.map(|s| s.relative_uncertainty));
+    sheet.name(Some(field.picture_check.grade));
 }
 
-fn pore_cells(row: &mut Row, field: &Field) {
+fn pore_cells(sheet: &mut Sheet, field: &Field) {
     let pores = field.pores.as_ref();
-    row.number(field.porosity_percent);
-    row.number(field.porosity_without_pull_out_percent);
-    row.number(pores.and_then(|p| p.standard_error_points));
-    row.number(pores.map(|p| p.sensitivity.porosity_low_percent));
-    row.number(pores.map(|p| p.sensitivity.porosity_high_percent));
-    row.number(pores.and_then(|p| p.rule_spread_points));
-    row.text(pores.map_or("", |p| &p.threshold.method));
-    row.number(pores.and_then(|p| p.threshold.grey_level));
-    row.count(field.pore_count);
-    row.count(pores.map(|p| p.pull_out_count));
-    row.length(pores.map(|p| p.smallest_counted));
-    row.number(pores.map(|p| p.dropped_area_percent));
-    row.length(pores.and_then(|p| p.diameters.as_ref()).map(median));
+    sheet.number(field.porosity_percent);
+    sheet.number(field.porosity_without_pull_out_percent);
+    sheet.number(pores.and_then(|p| p.standard_error_points));
+    sheet.number(pores.map(|p| p.sensitivity.porosity_low_percent));
+    sheet.number(pores.map(|p| p.sensitivity.porosity_high_percent));
+    sheet.number(pores.and_then(|p| p.rule_spread_points));
+    sheet.text(pores.map_or("", |p| &p.threshold.method));
+    sheet.number(pores.and_then(|p| p.threshold.grey_level));
+    sheet.count(field.pore_count);
+    sheet.count(pores.map(|p| p.pull_out_count));
+    sheet.length(pores.map(|p| p.smallest_counted));
+    sheet.number(pores.map(|p| p.dropped_area_percent));
+    sheet.length(pores.and_then(|p| p.diameters.as_ref()).map(median));
 }
 
-fn grain_cells(row: &mut Row, field: &Field) {
+fn grain_cells(sheet: &mut Sheet, field: &Field) {
     let grains = field.grains.as_ref();
     let intercepts = field.intercepts.as_ref();
-    row.count(field.grain_count);
-    row.count(grains.map(|g| g.whole_grain_count));
-    row.text(grains.map_or("", |g| &g.boundaries));
-    row.number(field.mean_linear_intercept_um);
-    row.number(field.mean_linear_intercept_px);
-    row.length(intercepts.and_then(|i| i.standard_error));
-    row.count(field.intercept_count);
-    row.number(field.astm_grain_number);
-    row.number(intercepts.and_then(|i| i.anisotropy));
-    row.length(grains.and_then(|g| g.mean_equivalent_diameter));
-    row.length(grains.and_then(|g| g.diameters.as_ref()).map(median));
-    row.area(grains.and_then(|g| g.mean_area));
-    row.number(grains.and_then(|g| g.diameter_to_intercept_ratio));
-    row.number(grains.and_then(|g| g.mean_aspect_ratio));
-    row.number(grains.and_then(|g| g.boundary_area_per_volume_per_um));
+    sheet.count(field.grain_count);
+    sheet.count(grains.map(|g| g.whole_grain_count));
+    sheet.text(grains.map_or("", |g| &g.boundaries));
+    sheet.number(field.mean_linear_intercept_um);
+    sheet.number(field.mean_linear_intercept_px);
+    sheet.length(intercepts.and_then(|i| i.standard_error));
+    sheet.count(field.intercept_count);
+    sheet.number(field.astm_grain_number);
+    sheet.number(intercepts.and_then(|i| i.anisotropy));
+    sheet.length(grains.and_then(|g| g.mean_equivalent_diameter));
+    sheet.length(grains.and_then(|g| g.diameters.as_ref()).map(median));
+    sheet.area(grains.and_then(|g| g.mean_area));
+    sheet.number(grains.and_then(|g| g.diameter_to_intercept_ratio));
+    sheet.number(grains.and_then(|g| g.mean_aspect_ratio));
+    sheet.number(grains.and_then(|g| g.boundary_area_per_volume_per_um));
 }
 
 fn median(distribution: &Distribution) -> Length {
     distribution.percentiles.p50
 }
 
-fn region_cells(row: &mut Row, region: &Region, field: &Field, unit: LengthUnit) {
-    row.count(u64::from(region.label));
-    row.count(region.area_px);
+fn region_cells(sheet: &mut Sheet, region: &Region, field: &Field) {
+    let unit = unit_of(field);
+    sheet.count(u64::from(region.label));
+    sheet.count(region.area_px);
     for value in
         [region.area, region.equivalent_diameter, region.perimeter, region.feret_max, region.feret_min]
     {
-        row.in_unit(value, unit);
+        sheet.in_unit(value, unit);
     }
     for value in [region.form_factor(), region.aspect_ratio(), region.solidity, region.orientation_deg] {
-        row.rounded(value);
+        sheet.rounded(value);
     }
     // Regions count from the corner of the measured frame; whoever looks for one on the picture needs its own corner.
-    row.rounded(region.centroid_x_px + field.frame.x as f64);
-    row.rounded(region.centroid_y_px + field.frame.y as f64);
-    row.boolean(region.touches_frame);
+    sheet.rounded(region.centroid_x_px + field.frame.x as f64);
+    sheet.rounded(region.centroid_y_px + field.frame.y as f64);
+    sheet.boolean(region.touches_frame);
 }
 
-fn intercept_rows(field: &Field) -> impl Iterator<Item = Row> + '_ {
-    field.intercepts.iter().flat_map(|intercepts| &intercepts.sets).map(|set| {
-        let mut row = row_start(field);
-        row.text(set.kind);
-        row.number(set.angle_deg);
-        row.length(Some(set.line_length));
-        row.length(Some(set.length_in_pores));
-        row.count(set.intercept_count);
-        row.length(set.mean);
-        row
-    })
-}
-
-fn table<'a>(head: impl Iterator<Item = &'a str>, body: impl Iterator<Item = Row>) -> Vec<u8> {
-    let head = Row(head.map(str::to_owned).collect());
-    rows(std::iter::once(head).chain(body))
-}
-
-fn rows(rows: impl Iterator<Item = Row>) -> Vec<u8> {
-    let mut writer = csv::WriterBuilder::new().terminator(csv::Terminator::CRLF).from_writer(Vec::new());
-    for row in rows {
-        writer
-            .write_record(&row.0)
-            .expect("invariant: rows of one table have one length, and memory takes every write");
+fn intercept_rows(sheet: &mut Sheet, field: &Field) {
+    for set in field.intercepts.iter().flat_map(|intercepts| &intercepts.sets) {
+        row_start(sheet, field);
+        sheet.text(set.kind);
+        sheet.number(set.angle_deg);
+        sheet.length(Some(set.line_length));
+        sheet.length(Some(set.length_in_pores));
+        sheet.count(set.intercept_count);
+        sheet.length(set.mean);
+        sheet.end_row();
     }
-    writer.into_inner().expect("invariant: memory takes every write")
 }
 
 /// The text, with an apostrophe in front where a spreadsheet would take it for a formula.
-fn defused(text: &str) -> String {
+fn defused(text: &str) -> Cow<'_, str> {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']);
-    if formula { format!("'{text}") } else { text.to_owned() }
+    if formula { Cow::Owned(format!("'{text}")) } else { Cow::Borrowed(text) }
 }
 
 #[cfg(test)]
@@ -351,11 +389,27 @@ mod tests {
         assert_eq!(defused("=1+1"), "'=1+1");
         assert_eq!(defused("@SUM(A1)"), "'@SUM(A1)");
         assert_eq!(defused("ring"), "ring");
-        let mut row = Row::default();
-        row.number(-45.0);
-        row.rounded(1.0 / 3.0);
-        row.number(None);
-        row.number(f64::NAN);
-        assert_eq!(row.0, ["-45", "0.333333", "", ""]);
+        let mut sheet = Sheet::new();
+        sheet.number(-45.0);
+        sheet.number(None);
+        sheet.number(f64::NAN);
+        sheet.end_row();
+        assert_eq!(sheet.into_bytes(), b"-45,,\r\n");
+    }
+
+    #[test]
+    fn six_digits_are_kept() {
+        for (value, text) in [
+            (1.0 / 3.0, "0.333333"),
+            (-2.0e5 / 3.0, "-66666.7"),
+            (1234567.8, "1234568"),
+            (0.1 + 0.2, "0.3"),
+            (9.9999996, "10"),
+            (1.23456789e-9, "0.00000000123457"),
+            (0.0, "0"),
+        ] {
+            assert_eq!(six_digits(value).to_string(), text);
+        }
+        assert!(six_digits(f64::NAN).is_nan());
     }
 }

@@ -168,7 +168,26 @@ pub fn unscaled_study() -> Study {
     let mut specimen = specimen("unscaled", 1500, &fields);
     specimen.mean_linear_intercept_px = specimen.mean_linear_intercept_um.take();
     specimen.astm_grain_number = None;
+    specimen.grain_size = specimen.grain_size.map(in_px);
+    specimen.pore_size = specimen.pore_size.map(in_px);
+    specimen.chords = specimen.chords.map(in_px);
+    specimen.grain_size_histogram = specimen.grain_size.as_ref().map(|sizes| sizes.histogram.clone());
+    specimen.pore_size_histogram = specimen.pore_size.as_ref().map(|sizes| sizes.histogram.clone());
     Study { fields, specimens: vec![specimen], failures: vec![], ..study() }
+}
+
+/// The same sizes, taken for pixels.
+fn in_px(mut sizes: Distribution) -> Distribution {
+    let px = |length: &mut Length| *length = Length::Px(length.value());
+    px(&mut sizes.mean);
+    sizes.standard_deviation.as_mut().map(px);
+    sizes.lognormal.as_mut().map(|fit| px(&mut fit.median));
+    for percentiles in [&mut sizes.percentiles, &mut sizes.area_weighted_percentiles] {
+        let Percentiles { p10, p25, p50, p75, p90 } = percentiles;
+        [p10, p25, p50, p75, p90].into_iter().for_each(px);
+    }
+    sizes.histogram.bin_edges_px = sizes.histogram.bin_edges_um.take();
+    sizes
 }
 
 fn strip_scale(field: &mut Field) {

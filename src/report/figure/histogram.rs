@@ -18,19 +18,27 @@ const BOTTOM: f64 = 63.0;
 
 /// Equivalent circle diameters of a specimen's grains. `None` without a distribution that can be drawn.
 pub fn grain_size_histogram(specimen: &Specimen) -> Option<String> {
-    let words = Words { noun: "grain", axis: "equivalent circle diameter of grains" };
+    let words = Words { noun: "grain", axis: "equivalent circle diameter of grains", by_area: true };
     figure(specimen, specimen.grain_size.as_ref()?, &words)
 }
 
 /// Equivalent circle diameters of a specimen's pores. `None` without a distribution that can be drawn.
 pub fn pore_size_histogram(specimen: &Specimen) -> Option<String> {
-    let words = Words { noun: "pore", axis: "equivalent circle diameter of pores" };
+    let words = Words { noun: "pore", axis: "equivalent circle diameter of pores", by_area: true };
     figure(specimen, specimen.pore_size.as_ref()?, &words)
+}
+
+/// Whole chords that test lines cut from a specimen's grains. `None` without a distribution that can be drawn.
+pub fn chord_histogram(specimen: &Specimen) -> Option<String> {
+    let words = Words { noun: "chord", axis: "length of chords in grains", by_area: false };
+    figure(specimen, specimen.chords.as_ref()?, &words)
 }
 
 struct Words {
     noun: &'static str,
     axis: &'static str,
+    /// Whether the sizes belong to areas; chords do not.
+    by_area: bool,
 }
 
 /// Classes with their shares in percent of all sizes.
@@ -47,7 +55,7 @@ fn figure(specimen: &Specimen, sizes: &Distribution, words: &Words) -> Option<St
     let title = format!("{} size distribution of {name}: {}", words.noun, counted(sizes.count, words.noun));
     Some(canvas::svg((WIDTH, HEIGHT), &title, |canvas| {
         draw_head(canvas, specimen, sizes, words);
-        draw_plot(canvas, &classes, sizes, &format!("{}, {}", words.axis, unit.symbol()));
+        draw_plot(canvas, &classes, sizes, words);
     }))
 }
 
@@ -87,13 +95,21 @@ fn draw_head(canvas: &Canvas, specimen: &Specimen, sizes: &Distribution, words: 
     canvas.text(&format!("mean {}{spread}", length(sizes.mean.value())), (2.5, 10.9), TEXT_PT, Anchor::Left);
     let by_number = length(sizes.percentiles.p50.value());
     draw_key(canvas, 14.4, Stroke::Dashed, &format!("median by number {by_number}"));
-    let by_area = length(sizes.area_weighted_percentiles.p50.value());
-    draw_key(canvas, 17.9, Stroke::Dotted, &format!("median by area {by_area}: half of the area lies above"));
+    if words.by_area {
+        let by_area = length(sizes.area_weighted_percentiles.p50.value());
+        draw_key(
+            canvas,
+            17.9,
+            Stroke::Dotted,
+            &format!("median by area {by_area}: half of the area lies above"),
+        );
+    }
     if let Some(fit) = &sizes.lognormal {
-        canvas.line(&[(2.5, 21.4), (8.5, 21.4)], CURVE, 0.55);
+        let y = if words.by_area { 21.4 } else { 17.9 };
+        canvas.line(&[(2.5, y), (8.5, y)], CURVE, 0.55);
         let spread = significant(fit.geometric_standard_deviation, 3);
         let fitted = format!("lognormal fit: median {}, geometric SD {spread}", length(fit.median.value()));
-        canvas.text(&fitted, (10.0, 21.4), TEXT_PT, Anchor::Left);
+        canvas.text(&fitted, (10.0, y), TEXT_PT, Anchor::Left);
     }
 }
 
@@ -102,7 +118,7 @@ fn draw_key(canvas: &Canvas, y: f64, stroke: Stroke, text: &str) {
     canvas.text(text, (10.0, y), TEXT_PT, Anchor::Left);
 }
 
-fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, label: &str) {
+fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, words: &Words) {
     let edges = classes.edges;
     let (low, high) = (edges[0], edges[edges.len() - 1]);
     let across = Axis { low, high, logarithmic: classes.logarithmic, start: LEFT, end: RIGHT };
@@ -118,13 +134,15 @@ fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, label: &s
     if points.len() > 1 {
         canvas.line(&points, CURVE, 0.55);
     }
-    let medians =
-        [(sizes.percentiles.p50, Stroke::Dashed), (sizes.area_weighted_percentiles.p50, Stroke::Dotted)];
+    let mut medians = vec![(sizes.percentiles.p50, Stroke::Dashed)];
+    if words.by_area {
+        medians.push((sizes.area_weighted_percentiles.p50, Stroke::Dotted));
+    }
     for (median, stroke) in medians {
         let x = across.place(median.value());
         canvas.stroked((x, TOP), (x, BOTTOM), stroke);
     }
-    across.draw_below(canvas, BOTTOM, label);
+    across.draw_below(canvas, BOTTOM, &format!("{}, {}", words.axis, sizes.mean.unit().symbol()));
     up.draw_left(canvas, LEFT, "share of all in class, %");
 }
 
@@ -145,4 +163,31 @@ fn fitted_shares(fit: &Lognormal, classes: &Classes, axis: &Axis) -> Vec<(f64, f
             (value, 100.0 * width * density)
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Length;
+
+    #[test]
+    fn the_fitted_curve_shares_out_all_sizes() {
+        let fit = Lognormal {
+            median: Length::Um(3.0),
+            geometric_standard_deviation: 1.5,
+            kolmogorov_distance: 0.0,
+        };
+        let ratio: f64 = 1.2;
+        let geometric: Vec<f64> = (0..=40).map(|i| 0.1 * ratio.powi(i)).collect();
+        let even: Vec<f64> = (0..=60).map(|i| 0.5 * f64::from(i)).collect();
+        for (edges, logarithmic) in [(geometric, true), (even, false)] {
+            assert_eq!(has_even_ratios(&edges), logarithmic);
+            let classes = Classes { edges: &edges, shares: vec![0.0; edges.len() - 1], logarithmic };
+            let (low, high) = (edges[0], edges[edges.len() - 1]);
+            let curve = fitted_shares(&fit, &classes, &Axis { low, high, logarithmic, start: 0.0, end: 1.0 });
+            let mean = curve.iter().map(|(_, share)| share).sum::<f64>() / 240.0;
+            let total = mean * (edges.len() - 1) as f64;
+            assert!((total - 100.0).abs() < 0.5, "{total} % in all classes");
+        }
+    }
 }

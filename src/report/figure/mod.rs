@@ -6,5 +6,5 @@ mod histogram;
 mod overview;
 
 pub use canvas::png;
-pub use histogram::{grain_size_histogram, pore_size_histogram};
+pub use histogram::{chord_histogram, grain_size_histogram, pore_size_histogram};
 pub use overview::overview;

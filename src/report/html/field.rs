@@ -6,7 +6,7 @@ use base64::engine::general_purpose::STANDARD;
 use crate::options::Surface;
 use crate::report::number::{UNKNOWN, count, decimals, places_for, significant, significant_or_unknown};
 use crate::report::{name::printable, phrase};
-use crate::study::result::{Field, Grade};
+use crate::study::result::{Field, Finding, Grade};
 
 /// One picture in print.
 pub(super) struct FieldView {
@@ -14,8 +14,10 @@ pub(super) struct FieldView {
     pub specimen: String,
     pub grade: &'static str,
     pub grade_class: &'static str,
-    pub scale: String,
-    pub scale_detail: String,
+    pub scale: ScaleView,
+    pub frame: String,
+    /// One value for each name of [`check_names`], with its class.
+    pub checks: Vec<(String, &'static str)>,
     pub porosity: String,
     pub porosity_band: String,
     pub porosity_error: String,
@@ -33,16 +35,16 @@ pub(super) struct FieldView {
 }
 
 impl FieldView {
-    pub(super) fn new(field: &Field, thumbnail: Option<&[u8]>) -> Self {
+    pub(super) fn new(field: &Field, check_names: &[&str], thumbnail: Option<&[u8]>) -> Self {
         let pores = field.pores.as_ref();
-        let (scale, scale_detail) = scale(field);
         Self {
             name: phrase::field_name(field),
             specimen: printable(&field.specimen),
             grade: phrase::grade(field.picture_check.grade),
             grade_class: grade_class(field.picture_check.grade),
-            scale,
-            scale_detail,
+            scale: scale(field),
+            frame: format!("{} × {}", field.frame.width, field.frame.height),
+            checks: check_names.iter().map(|name| check(field, name)).collect(),
             porosity: significant_or_unknown(field.porosity_percent, 3),
             porosity_band: pores.map_or_else(unknown, |p| {
                 let (low, high) = (p.sensitivity.porosity_low_percent, p.sensitivity.porosity_high_percent);
@@ -79,16 +81,49 @@ fn grade_class(grade: Grade) -> &'static str {
     }
 }
 
-fn scale(field: &Field) -> (String, String) {
+/// The scale of a picture in print.
+pub(super) struct ScaleView {
+    pub um_per_px: String,
+    pub uncertainty: String,
+    pub source: &'static str,
+    pub detail: String,
+}
+
+fn scale(field: &Field) -> ScaleView {
     match &field.scale {
-        Some(scale) => {
-            let uncertainty = significant(100.0 * scale.relative_uncertainty, 2);
-            let source = phrase::scale_source(scale.source);
-            let detail = format!("{source}, ± {uncertainty} %: {}", printable(&scale.detail));
-            (significant(scale.um_per_px, 4), detail)
-        }
-        None => ("no scale".to_owned(), "sizes are in pixels".to_owned()),
+        Some(scale) => ScaleView {
+            um_per_px: significant(scale.um_per_px, 4),
+            uncertainty: significant(100.0 * scale.relative_uncertainty, 2),
+            source: phrase::scale_source(scale.source),
+            detail: printable(&scale.detail),
+        },
+        None => ScaleView {
+            um_per_px: unknown(),
+            uncertainty: unknown(),
+            source: "no scale",
+            detail: "sizes are in pixels".to_owned(),
+        },
     }
+}
+
+/// Names of everything that was looked at in some picture, in the order of the findings.
+pub(super) fn check_names(fields: &[Field]) -> Vec<&'static str> {
+    let mut names = Vec::new();
+    for finding in fields.iter().flat_map(|field| &field.picture_check.findings) {
+        if !names.contains(&finding.name) {
+            names.push(finding.name);
+        }
+    }
+    names
+}
+
+fn check(field: &Field, name: &str) -> (String, &'static str) {
+    let found = field.picture_check.findings.iter().find(|finding| finding.name == name);
+    found.map_or_else(|| (unknown(), ""), |finding| (value(finding), grade_class(finding.grade)))
+}
+
+fn value(finding: &Finding) -> String {
+    format!("{} {}", significant(finding.value, 3), finding.unit.replace("percent", "%"))
 }
 
 fn intercept(field: &Field) -> String {
@@ -130,7 +165,7 @@ pub(super) fn findings(field: &Field) -> Vec<PictureFinding> {
         .map(|finding| PictureFinding {
             field: phrase::field_name(field),
             name: finding.name.replace('-', " "),
-            value: format!("{} {}", significant(finding.value, 3), finding.unit.replace("percent", "%")),
+            value: value(finding),
             grade: phrase::grade(finding.grade),
             grade_class: grade_class(finding.grade),
             advice: finding.advice.as_deref().map(printable).unwrap_or_default(),

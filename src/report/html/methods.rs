@@ -4,7 +4,9 @@ use std::collections::BTreeSet;
 
 use crate::report::number::{count, significant};
 use crate::report::phrase::{self, counted};
-use crate::study::result::{Field, GrainResults, InterceptResults, PoreResults, Study};
+use crate::study::result::{
+    Distribution, Field, GrainResults, InterceptResults, PoreResults, Specimen, Study,
+};
 
 /// Paragraphs that can go into a paper: pictures, pores, grains, statistics. Only what was done is said.
 pub(super) fn paragraphs(study: &Study) -> Vec<String> {
@@ -13,13 +15,10 @@ pub(super) fn paragraphs(study: &Study) -> Vec<String> {
 }
 
 fn pictures(study: &Study) -> Vec<String> {
-    let mut sentences = vec![format!(
-        "{} of {} were measured with {} {}.",
-        counted(study.fields.len() as u64, "micrograph"),
-        counted(study.specimens.len() as u64, "specimen"),
-        study.tool.name,
-        study.tool.version
-    )];
+    let micrographs = counted(study.fields.len() as u64, "micrograph");
+    let specimens = counted(study.specimens.len() as u64, "specimen");
+    let (name, version) = (study.tool.name, study.tool.version);
+    let mut sentences = vec![format!("With {name} {version}, {micrographs} of {specimens} were measured.")];
     let surfaces: BTreeSet<&str> =
         study.fields.iter().filter_map(|f| f.surface).map(phrase::surface).collect();
     if !surfaces.is_empty() {
@@ -41,7 +40,7 @@ fn scales(study: &Study) -> Vec<String> {
         let sources: BTreeSet<&str> = scales.iter().map(|scale| phrase::scale_source(scale.source)).collect();
         let worst = scales.iter().map(|scale| 100.0 * scale.relative_uncertainty).fold(0.0, f64::max);
         sentences.push(format!(
-            "The pixel size was {sizes} µm, from {}, with a relative standard uncertainty of at most {} %.",
+            "The pixel size was {sizes} µm (source: {}; relative standard uncertainty at most {} %).",
             listed(&sources),
             significant(worst, 2)
         ));
@@ -64,8 +63,8 @@ fn pores(study: &Study) -> Vec<String> {
     let mut sentences = vec![threshold(study, &pores)];
     let flattened = pores.iter().filter(|pores| pores.background.removed).count();
     if flattened > 0 {
-        let fields = counted(flattened as u64, "micrograph");
-        sentences.push(format!("Uneven background was removed first in {fields}."));
+        let all = counted(pores.len() as u64, "micrograph");
+        sentences.push(format!("Uneven background was removed first in {flattened} of {all}."));
     }
     if pores.iter().any(|pores| !pores.threshold.automatic) {
         sentences.push("The operator set the grey level.".to_owned());
@@ -122,9 +121,12 @@ fn grains(study: &Study) -> Vec<String> {
     let mut sentences = Vec::new();
     if !grains.is_empty() {
         let maps: BTreeSet<&str> = grains.iter().map(|g| phrase::boundary_map(&g.boundaries)).collect();
+        let limit = option(&study.options, &["merge-below", "merge_below"]);
+        let limit =
+            limit.map_or_else(|| "a chosen strength".to_owned(), |limit| format!("a strength of {limit}"));
         sentences.push(format!(
             "Grain boundaries were mapped by {}, grains were found by a watershed on that map, and neighbours were joined, \
-             weakest common boundary first, up to a stated strength.",
+             weakest common boundary first, up to {limit}.",
             listed(&maps)
         ));
     }
@@ -209,13 +211,27 @@ fn statistics(study: &Study) -> Vec<String> {
                 .to_owned(),
         );
     }
-    let fitted = study
-        .specimens
-        .iter()
-        .any(|s| [&s.grain_size, &s.pore_size].into_iter().flatten().any(|d| d.lognormal.is_some()));
-    if fitted {
+    sentences.extend(distributions(study));
+    sentences
+}
+
+fn distributions(study: &Study) -> Vec<String> {
+    let counts = |noun: &str, sizes: fn(&Specimen) -> Option<&Distribution>| {
+        let sizes = range(study.specimens.iter().filter_map(sizes).map(|sizes| sizes.count as f64), 9);
+        sizes.map(|n| format!("{n} {noun}"))
+    };
+    let grains = counts("grains", |specimen| specimen.grain_size.as_ref());
+    let pores = counts("pores", |specimen| specimen.pore_size.as_ref());
+    let counts: Vec<String> = grains.into_iter().chain(pores).collect();
+    if counts.is_empty() {
+        return Vec::new();
+    }
+    let mut sentences = vec![format!("Size distributions hold {} a specimen.", counts.join(" and "))];
+    let pooled = study.specimens.iter().flat_map(|specimen| [&specimen.grain_size, &specimen.pore_size]);
+    if pooled.flatten().any(|sizes| sizes.lognormal.is_some()) {
         sentences.push(
-            "Fitted lognormal distributions have the mean and the standard deviation of the logarithms of the sizes.".to_owned(),
+            "Fitted lognormal distributions have the mean and the standard deviation of the logarithms of the sizes."
+                .to_owned(),
         );
     }
     sentences

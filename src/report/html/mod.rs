@@ -23,6 +23,7 @@ struct Page {
     estimates: Vec<EstimateRow>,
     fields: Vec<FieldView>,
     findings: Vec<PictureFinding>,
+    check_names: Vec<String>,
     failures: Vec<(String, String)>,
     warnings: Vec<String>,
     overview: Option<String>,
@@ -36,11 +37,12 @@ struct Page {
 /// The page. `thumbnails` holds a JPEG of the overlay for each field of the study, in its order; missing ones are left
 /// out.
 pub fn page(study: &Study, thumbnails: &[Option<Vec<u8>>]) -> String {
+    let check_names = field::check_names(&study.fields);
     let fields: Vec<FieldView> = study
         .fields
         .iter()
         .enumerate()
-        .map(|(i, field)| FieldView::new(field, thumbnails.get(i).and_then(Option::as_deref)))
+        .map(|(i, field)| FieldView::new(field, &check_names, thumbnails.get(i).and_then(Option::as_deref)))
         .collect();
     let page = Page {
         version: format!("{} {}", study.tool.name, study.tool.version),
@@ -48,6 +50,7 @@ pub fn page(study: &Study, thumbnails: &[Option<Vec<u8>>]) -> String {
         specimens: study.specimens.iter().enumerate().map(|(i, s)| SpecimenView::new(study, s, i)).collect(),
         estimates: study.specimens.iter().flat_map(specimen::estimate_rows).collect(),
         findings: study.fields.iter().flat_map(field::findings).collect(),
+        check_names: check_names.iter().map(|name| name.replace('-', " ")).collect(),
         failures: failures(study),
         warnings: study.warnings.iter().map(|warning| printable(&warning.message)).collect(),
         overview: figure::overview(study),

@@ -16,8 +16,8 @@ pub(super) struct SpecimenView {
     pub grain_number: String,
     pub grain_median: String,
     pub pore_median: String,
-    pub grain_figure: Option<String>,
-    pub pore_figure: Option<String>,
+    /// SVG.
+    pub figures: Vec<String>,
     pub facts: Vec<String>,
     pub warnings: Vec<String>,
     /// Places of its fields in the list of all fields.
@@ -38,8 +38,10 @@ impl SpecimenView {
             grain_number: table::grain_number(specimen),
             grain_median: median(specimen.grain_size.as_ref()),
             pore_median: median(specimen.pore_size.as_ref()),
-            grain_figure: figure::grain_size_histogram(specimen),
-            pore_figure: figure::pore_size_histogram(specimen),
+            figures: [figure::grain_size_histogram, figure::pore_size_histogram, figure::chord_histogram]
+                .into_iter()
+                .filter_map(|figure| figure(specimen))
+                .collect(),
             facts: facts(specimen),
             warnings: specimen.warnings.iter().map(|warning| printable(&warning.message)).collect(),
             fields: fields.map(|(i, _)| i).collect(),
