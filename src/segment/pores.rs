@@ -77,10 +77,12 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     if let Some(light) = uneven {
         background::remove(&mut picture, light);
     }
-    let removed = uneven.is_some();
     let histogram = histogram(&picture);
     let (cut, mut warnings) = choose_cut(grey, &levels, options, &picture, &histogram)?;
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
+    if uneven.is_some_and(Surface::is_hardly_lit) {
+        warnings.push(light_too_uneven());
+    }
     if found.as_ref().is_some_and(|found| found.solid.count == 0) {
         warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
     }
@@ -93,7 +95,7 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
         threshold: found
             .as_ref()
             .map_or_else(|| without_pores(options.method), |f| f.report(&levels, options.method)),
-        background: shading(light.as_ref(), contrast, removed),
+        background: shading(light.as_ref(), contrast, uneven.is_some()),
         sensitivity: found.as_ref().and_then(|found| found.sensitivity.clone()),
         rule_spread_points: spread(&rules),
         rules,
@@ -219,6 +221,12 @@ fn global_level(method: PoreMethod, histogram: &[u64]) -> Option<f64> {
 fn no_contrast(range: usize) -> Warning {
     let text = format!("the picture has only {} grey levels: nothing tells pores from solid", range + 1);
     Warning::new("no-contrast", text)
+}
+
+fn light_too_uneven() -> Warning {
+    let text = "the light falls so low in part of the field that solid there is hardly brighter than the pores; it \
+                was evened out, but check the overlay there, crop that part away, or take the picture again";
+    Warning::new("light-too-uneven", text)
 }
 
 fn no_pores_found() -> Warning {
