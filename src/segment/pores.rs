@@ -10,7 +10,7 @@ use crate::segment::background::{self, Surface};
 use crate::segment::denoise::median3;
 use crate::segment::grey_levels::{GreyLevels, histogram};
 use crate::segment::label::{area_at_least, label_at_least};
-use crate::segment::threshold::modes::modes;
+use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
 use crate::segment::threshold::{GLOBAL_RULES, Moments, count_at_or_below, half_contrast, sauvola};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
 use crate::warning::Warning;
@@ -63,8 +63,9 @@ pub struct PoreMap {
 /// least the smallest size are numbered. An added constant grey, or inverted greys with the tone flipped, change
 /// nothing. A typed grey value is applied to the file's own greys, with the median and without the rest.
 ///
-/// A picture of one grey has no porosity (`no-contrast`). A picture whose histogram has no peak for the pores has a
-/// porosity of zero by the default rule (`no-pores-found`); other rules split it, with a doubt (`single-peak`).
+/// A picture of one grey has no porosity (`no-contrast`). Where the histogram has no peak for the pores, the default
+/// rule finds a porosity of zero if nothing is much darker than the solid (`no-pores-found`) and leaves it open
+/// otherwise (`pores-unclear`); other rules split such a picture, with a doubt (`single-peak`).
 ///
 /// # Errors
 /// [`Error::Option`] if a typed grey value exceeds the greys of the file.
@@ -103,7 +104,7 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
         dropped_area_percent: found.as_ref().map_or(0.0, |found| percent(found.dropped_px)),
         porosity_percent: match &found {
             Some(found) => Some(percent(found.counted_px)),
-            None => has_contrast.then_some(0.0),
+            None => warnings.iter().any(|doubt| doubt.code == "no-pores-found").then_some(0.0),
         },
         contrast,
         warnings,
@@ -184,6 +185,7 @@ fn choose_cut<'a>(
         (method, _) => global_level(method, histogram).map(Cut::At),
     };
     let doubt = match (&cut, modes) {
+        (None, _) if dark_tail(histogram) > SMALLEST_SHARE => Some(pores_unclear(dark_tail(histogram))),
         (None, _) => Some(no_pores_found()),
         (Some(_), None) => Some(single_peak(options.method)),
         (Some(_), Some(_)) => None,
@@ -230,9 +232,18 @@ fn light_too_uneven() -> Warning {
 }
 
 fn no_pores_found() -> Warning {
-    let text = "the histogram has no peak for pores that stands clear of the solid, so none are counted; if you see \
-                pores, type their grey value (--pores 90) or ask for a rule by name";
+    let text = "the histogram has neither a peak nor a tail of dark greys: no pores are counted; if you see some, type \
+                their grey value (--pores 90) or ask for a rule by name";
     Warning::new("no-pores-found", text)
+}
+
+fn pores_unclear(tail: f64) -> Warning {
+    let text = format!(
+        "{:.2} % of the picture is much darker than the solid without a peak of its own: grooves, cracks, or pores \
+         too small or too pale to tell; porosity is left open; type a grey value (--pores 90) or ask for a rule by name",
+        100.0 * tail
+    );
+    Warning::new("pores-unclear", text)
 }
 
 fn single_peak(method: PoreMethod) -> Warning {
