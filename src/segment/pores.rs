@@ -9,7 +9,7 @@ use crate::options::{PoreMethod, PoreOptions};
 use crate::segment::background::{self, Surface};
 use crate::segment::denoise::median3;
 use crate::segment::grey_levels::{GreyLevels, histogram};
-use crate::segment::label::{area_at_least, label_at_least};
+use crate::segment::label::{Keep, area_kept, label_kept};
 use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
 use crate::segment::threshold::{GLOBAL_RULES, Moments, count_at_or_below, half_contrast, sauvola};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
@@ -117,8 +117,8 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
 enum Cut<'a> {
     /// One level of the working picture for all: at or below it.
     At(f64),
-    /// A level for each pixel: below it.
-    Below(Grid<u8>),
+    /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
+    Below(Grid<u8>, u8),
     /// A typed level on the file's own greys.
     Typed(&'a Grey, u16),
 }
@@ -128,7 +128,7 @@ impl Cut<'_> {
     fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
         let data = match self {
             Self::At(level) => mask_at(picture, level + shift),
-            Self::Below(cuts) => mask_below(picture, cuts, shift.round() as i32),
+            Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
             Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
         };
         Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
@@ -179,9 +179,11 @@ fn choose_cut<'a>(
     }
     let modes = modes(histogram);
     let cut = match (options.method, modes) {
-        (PoreMethod::HalfContrast, Some(modes)) => Some(Cut::Below(half_contrast::cuts(picture, modes))),
+        (PoreMethod::HalfContrast, Some(modes)) => {
+            Some(Cut::Below(half_contrast::cuts(picture, modes), modes.valley as u8))
+        }
         (PoreMethod::HalfContrast, None) => None,
-        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture))),
+        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
         (method, _) => global_level(method, histogram).map(Cut::At),
     };
     let doubt = match (&cut, modes) {
@@ -270,11 +272,13 @@ impl Separated {
     fn by(cut: &Cut, picture: &Grid<u8>, levels: &GreyLevels, options: &PoreOptions) -> Self {
         let mask = cut.mask(picture, levels, 0.0);
         let (pores, solid) = class_moments(picture, &mask);
-        let (labels, dropped_px) = label_at_least(&mask, options.connectivity, options.smallest_px);
+        let dark = if let Cut::Below(_, darkest) = cut { Some((picture, *darkest)) } else { None };
+        let keep = Keep { smallest_px: options.smallest_px, dark };
+        let (labels, dropped_px) = label_kept(&mask, options.connectivity, keep);
         let counted_px = pores.count - dropped_px;
         let level = match cut {
             Cut::At(level) => Some(levels.own_threshold(*level)),
-            Cut::Below(_) => None,
+            Cut::Below(..) => None,
             Cut::Typed(_, level) => Some(f64::from(*level)),
         };
         let mut separated = Self { labels, counted_px, dropped_px, pores, solid, level, sensitivity: None };
@@ -282,7 +286,7 @@ impl Separated {
             let shift = SHIFT * contrast;
             let percent = |shift| {
                 let mask = cut.mask(picture, levels, shift);
-                let area = area_at_least(&mask, options.connectivity, options.smallest_px);
+                let area = area_kept(&mask, options.connectivity, keep);
                 100.0 * area as f64 / picture.len() as f64
             };
             ThresholdSensitivity {
