@@ -6,6 +6,7 @@ pub mod grain_size;
 pub mod intercept;
 pub mod agreement;
 pub mod hull;
+pub mod pore;
 pub mod region;
 mod test_line;
 pub mod unfold;

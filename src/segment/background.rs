@@ -10,6 +10,8 @@ pub const SMALLEST_REMOVED: f64 = 0.10;
 /// … and only where the surface varies at least this many times as much as the tiles scatter about it; grains of
 /// different grey scatter without any uneven light.
 const SMALLEST_SURFACE_OVER_SCATTER: f64 = 1.0;
+/// Light is taken to fall to no less than this share of its reference, so that greys are not raised without limit.
+const LOWEST_LIGHT: f64 = 0.2;
 /// Tiles along the longer side.
 const TILES: usize = 16;
 /// Smallest side of a tile in px.
@@ -28,6 +30,8 @@ pub struct Surface {
     pub floor: u8,
     /// Median brightness of the surface, above the floor.
     pub reference: f64,
+    /// Smallest brightness of the surface, above the floor.
+    pub lowest: f64,
     /// Largest minus smallest brightness of the surface.
     pub range: f64,
     /// Robust standard deviation of the tiles about the surface.
@@ -38,10 +42,15 @@ pub struct Surface {
 }
 
 impl Surface {
-    /// Whether the unevenness is strong enough to be removed, and not only grains of different grey.
+    /// Whether the unevenness is strong, and not only grains of different grey.
     pub fn is_uneven(&self) -> bool {
         self.range > SMALLEST_REMOVED * self.reference
             && self.deviation > SMALLEST_SURFACE_OVER_SCATTER * self.scatter
+    }
+
+    /// Whether light falls so low somewhere that solid there is hardly brighter than the darkest grey of the picture.
+    pub fn is_hardly_lit(&self) -> bool {
+        self.lowest < LOWEST_LIGHT * self.reference
     }
 }
 
@@ -82,7 +91,7 @@ pub fn remove(picture: &mut Grid<u8>, surface: &Surface) {
     let floor = surface.floor;
     picture.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
         let cubic = row_polynomial(&surface.coefficients, place(y, height)).map(|c| c as f32);
-        let (reference, least) = (surface.reference as f32, 0.2 * surface.reference as f32);
+        let (reference, least) = (surface.reference as f32, (LOWEST_LIGHT * surface.reference) as f32);
         let step = 2.0 / (width.max(2) - 1) as f32;
         for (x, grey) in row.iter_mut().enumerate() {
             let u = x as f32 * step - 1.0;
@@ -182,6 +191,7 @@ fn summary(floor: u8, coefficients: [f64; TERMS], scatter: f64, mut surface: Vec
     Surface {
         floor,
         reference: surface[surface.len() / 2].max(1.0),
+        lowest: surface[0],
         range: surface[surface.len() - 1] - surface[0],
         scatter,
         deviation: variance.sqrt(),

@@ -24,21 +24,29 @@ const BAND_ROWS: usize = 128;
 /// assert_eq!(label(&mask, Connectivity::Eight).grid.as_slice(), [1, 0, 1, 0, 1, 0]);
 /// ```
 pub fn label(mask: &Mask, connectivity: Connectivity) -> Labels {
-    label_at_least(mask, connectivity, 1).0
+    label_kept(mask, connectivity, Keep { smallest_px: 1, dark: None }).0
 }
 
-/// As [`label`], without regions of fewer than `smallest_px` pixels; also returns the pixels of those left out.
-pub fn label_at_least(mask: &Mask, connectivity: Connectivity, smallest_px: u32) -> (Labels, u64) {
+/// Which regions are kept.
+#[derive(Clone, Copy, Debug)]
+pub struct Keep<'a> {
+    /// Those of at least as many pixels.
+    pub smallest_px: u32,
+    /// Those with at least one pixel of this picture at or below this grey; all, if there is none.
+    pub dark: Option<(&'a Grid<u8>, u8)>,
+}
+
+/// As [`label`], for the regions that are kept only; also returns the pixels of all others.
+pub fn label_kept(mask: &Mask, connectivity: Connectivity, keep: Keep) -> (Labels, u64) {
     let runs = Runs::of(mask);
-    let roots = runs.roots(connectivity);
-    let (numbers, count, dropped_px) = number(&runs, &roots, smallest_px);
+    let (numbers, count, dropped_px) = runs.numbers(&runs.roots(connectivity), keep);
     (Labels { grid: runs.painted(mask.width(), mask.height(), &numbers), count }, dropped_px)
 }
 
-/// Pixels of `mask` in regions of at least `smallest_px` pixels: the area that [`label_at_least`] would keep.
-pub fn area_at_least(mask: &Mask, connectivity: Connectivity, smallest_px: u32) -> u64 {
+/// Pixels of `mask` in regions that [`label_kept`] would keep.
+pub fn area_kept(mask: &Mask, connectivity: Connectivity, keep: Keep) -> u64 {
     let runs = Runs::of(mask);
-    let (_, _, dropped_px) = number(&runs, &runs.roots(connectivity), smallest_px);
+    let (_, _, dropped_px) = runs.numbers(&runs.roots(connectivity), keep);
     runs.runs.iter().map(|run| u64::from(run.end - run.start)).sum::<u64>() - dropped_px
 }
 
@@ -131,6 +139,45 @@ impl Runs {
         }
     }
 
+    /// The label of each run (0 if its region is not kept), the number of labels, and the pixels left out.
+    fn numbers(&self, roots: &[u32], keep: Keep) -> (Vec<u32>, u32, u64) {
+        let mut sizes = vec![0u64; roots.len()];
+        for (run, &root) in self.runs.iter().zip(roots) {
+            sizes[root as usize] += u64::from(run.end - run.start);
+        }
+        let dark = self.dark_roots(roots, keep);
+        let mut numbers = vec![0u32; roots.len()];
+        let (mut count, mut dropped_px) = (0, 0);
+        for run in 0..roots.len() {
+            let root = roots[run] as usize;
+            if root != run {
+                numbers[run] = numbers[root];
+            } else if sizes[root] >= u64::from(keep.smallest_px) && dark[root] {
+                count += 1;
+                numbers[run] = count;
+            } else {
+                dropped_px += sizes[root];
+            }
+        }
+        (numbers, count, dropped_px)
+    }
+
+    /// For each root, whether its region has a pixel that is dark enough.
+    fn dark_roots(&self, roots: &[u32], keep: Keep) -> Vec<bool> {
+        let Some((picture, level)) = keep.dark else { return vec![true; roots.len()] };
+        let mut dark = vec![false; roots.len()];
+        for y in 0..self.height() {
+            let row = picture.row(y);
+            for run in self.row(y) {
+                let Run { start, end } = self.runs[run];
+                let root = roots[run] as usize;
+                dark[root] =
+                    dark[root] || row[start as usize..end as usize].iter().any(|&grey| grey <= level);
+            }
+        }
+        dark
+    }
+
     fn painted(&self, width: usize, height: usize, numbers: &[u32]) -> Grid<u32> {
         let mut grid = Grid::filled(width, height, 0u32);
         grid.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
@@ -174,28 +221,6 @@ fn root(parents: &mut [u32], offset: u32, mut run: u32) -> u32 {
 fn join(parents: &mut [u32], offset: u32, a: u32, b: u32) {
     let (a, b) = (root(parents, offset, a), root(parents, offset, b));
     parents[(a.max(b) - offset) as usize] = a.min(b);
-}
-
-/// The label of each run (0 if its region is too small), the number of labels, and the pixels left out.
-fn number(runs: &Runs, roots: &[u32], smallest_px: u32) -> (Vec<u32>, u32, u64) {
-    let mut sizes = vec![0u64; roots.len()];
-    for (run, &root) in runs.runs.iter().zip(roots) {
-        sizes[root as usize] += u64::from(run.end - run.start);
-    }
-    let mut numbers = vec![0u32; roots.len()];
-    let (mut count, mut dropped_px) = (0, 0);
-    for run in 0..roots.len() {
-        let root = roots[run] as usize;
-        if root != run {
-            numbers[run] = numbers[root];
-        } else if sizes[root] >= u64::from(smallest_px) {
-            count += 1;
-            numbers[run] = count;
-        } else {
-            dropped_px += sizes[root];
-        }
-    }
-    (numbers, count, dropped_px)
 }
 
 #[cfg(test)]
@@ -252,7 +277,8 @@ mod tests {
 
         #[test]
         fn small_regions_leave_the_others_as_they_were(mask in masks(), smallest in 0u32..20) {
-            let (labels, dropped) = label_at_least(&mask, Connectivity::Eight, smallest);
+            let keep = Keep { smallest_px: smallest, dark: None };
+            let (labels, dropped) = label_kept(&mask, Connectivity::Eight, keep);
             let mut all = label(&mask, Connectivity::Eight);
             let mut sizes = vec![0u32; all.count as usize + 1];
             all.grid.as_slice().iter().for_each(|&l| sizes[l as usize] += 1);
@@ -266,7 +292,7 @@ mod tests {
             prop_assert_eq!(&labels, &Labels::from_ids(all.grid));
             prop_assert_eq!(dropped, gone);
             let kept = labels_area(&labels);
-            prop_assert_eq!(area_at_least(&mask, Connectivity::Eight, smallest), kept);
+            prop_assert_eq!(area_kept(&mask, Connectivity::Eight, keep), kept);
         }
     }
 
@@ -278,6 +304,16 @@ mod tests {
             pool.install(|| label(&mask, Connectivity::Four))
         };
         assert_eq!(with(1), with(5));
+    }
+
+    #[test]
+    fn regions_without_a_dark_pixel_are_left_out() {
+        let picture = Grid::new(5, 2, vec![10, 90, 255, 60, 55, 90, 90, 255, 60, 255]).unwrap();
+        let mask = picture.map(|grey| grey < 100);
+        let keep = Keep { smallest_px: 1, dark: Some((&picture, 50)) };
+        let (labels, dropped) = label_kept(&mask, Connectivity::Four, keep);
+        assert_eq!(labels.grid.as_slice(), [1, 1, 0, 0, 0, 1, 1, 0, 0, 0]);
+        assert_eq!((labels.count, dropped), (1, 3));
     }
 
     #[test]

@@ -9,8 +9,8 @@ use crate::options::{PoreMethod, PoreOptions};
 use crate::segment::background::{self, Surface};
 use crate::segment::denoise::median3;
 use crate::segment::grey_levels::{GreyLevels, histogram};
-use crate::segment::label::{area_at_least, label_at_least};
-use crate::segment::threshold::modes::modes;
+use crate::segment::label::{Keep, area_kept, label_kept};
+use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
 use crate::segment::threshold::{GLOBAL_RULES, Moments, count_at_or_below, half_contrast, sauvola};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
 use crate::warning::Warning;
@@ -63,8 +63,9 @@ pub struct PoreMap {
 /// least the smallest size are numbered. An added constant grey, or inverted greys with the tone flipped, change
 /// nothing. A typed grey value is applied to the file's own greys, with the median and without the rest.
 ///
-/// A picture of one grey has no porosity (`no-contrast`). A picture whose histogram has no peak for the pores has a
-/// porosity of zero by the default rule (`no-pores-found`); other rules split it, with a doubt (`single-peak`).
+/// A picture of one grey has no porosity (`no-contrast`). Where the histogram has no peak for the pores, the default
+/// rule finds a porosity of zero if nothing is much darker than the solid (`no-pores-found`) and leaves it open
+/// otherwise (`pores-unclear`); other rules split such a picture, with a doubt (`single-peak`).
 ///
 /// # Errors
 /// [`Error::Option`] if a typed grey value exceeds the greys of the file.
@@ -77,10 +78,12 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     if let Some(light) = uneven {
         background::remove(&mut picture, light);
     }
-    let removed = uneven.is_some();
     let histogram = histogram(&picture);
     let (cut, mut warnings) = choose_cut(grey, &levels, options, &picture, &histogram)?;
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
+    if uneven.is_some_and(Surface::is_hardly_lit) {
+        warnings.push(light_too_uneven());
+    }
     if found.as_ref().is_some_and(|found| found.solid.count == 0) {
         warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
     }
@@ -93,7 +96,7 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
         threshold: found
             .as_ref()
             .map_or_else(|| without_pores(options.method), |f| f.report(&levels, options.method)),
-        background: shading(light.as_ref(), contrast, removed),
+        background: shading(light.as_ref(), contrast, uneven.is_some()),
         sensitivity: found.as_ref().and_then(|found| found.sensitivity.clone()),
         rule_spread_points: spread(&rules),
         rules,
@@ -101,7 +104,7 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
         dropped_area_percent: found.as_ref().map_or(0.0, |found| percent(found.dropped_px)),
         porosity_percent: match &found {
             Some(found) => Some(percent(found.counted_px)),
-            None => has_contrast.then_some(0.0),
+            None => warnings.iter().any(|doubt| doubt.code == "no-pores-found").then_some(0.0),
         },
         contrast,
         warnings,
@@ -114,8 +117,8 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
 enum Cut<'a> {
     /// One level of the working picture for all: at or below it.
     At(f64),
-    /// A level for each pixel: below it.
-    Below(Grid<u8>),
+    /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
+    Below(Grid<u8>, u8),
     /// A typed level on the file's own greys.
     Typed(&'a Grey, u16),
 }
@@ -125,7 +128,7 @@ impl Cut<'_> {
     fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
         let data = match self {
             Self::At(level) => mask_at(picture, level + shift),
-            Self::Below(cuts) => mask_below(picture, cuts, shift.round() as i32),
+            Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
             Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
         };
         Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
@@ -176,12 +179,15 @@ fn choose_cut<'a>(
     }
     let modes = modes(histogram);
     let cut = match (options.method, modes) {
-        (PoreMethod::HalfContrast, Some(modes)) => Some(Cut::Below(half_contrast::cuts(picture, modes))),
+        (PoreMethod::HalfContrast, Some(modes)) => {
+            Some(Cut::Below(half_contrast::cuts(picture, modes), modes.valley as u8))
+        }
         (PoreMethod::HalfContrast, None) => None,
-        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture))),
+        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
         (method, _) => global_level(method, histogram).map(Cut::At),
     };
     let doubt = match (&cut, modes) {
+        (None, _) if dark_tail(histogram) > SMALLEST_SHARE => Some(pores_unclear(dark_tail(histogram))),
         (None, _) => Some(no_pores_found()),
         (Some(_), None) => Some(single_peak(options.method)),
         (Some(_), Some(_)) => None,
@@ -221,10 +227,25 @@ fn no_contrast(range: usize) -> Warning {
     Warning::new("no-contrast", text)
 }
 
+fn light_too_uneven() -> Warning {
+    let text = "the light falls so low in part of the field that solid there is hardly brighter than the pores; it \
+                was evened out, but check the overlay there, crop that part away, or take the picture again";
+    Warning::new("light-too-uneven", text)
+}
+
 fn no_pores_found() -> Warning {
-    let text = "the histogram has no peak for pores that stands clear of the solid, so none are counted; if you see \
-                pores, type their grey value (--pores 90) or ask for a rule by name";
+    let text = "the histogram has neither a peak nor a tail of dark greys: no pores are counted; if you see some, type \
+                their grey value (--pores 90) or ask for a rule by name";
     Warning::new("no-pores-found", text)
+}
+
+fn pores_unclear(tail: f64) -> Warning {
+    let text = format!(
+        "{:.2} % of the picture is much darker than the solid without a peak of its own: grooves, cracks, or pores \
+         too small or too pale to tell; porosity is left open; type a grey value (--pores 90) or ask for a rule by name",
+        100.0 * tail
+    );
+    Warning::new("pores-unclear", text)
 }
 
 fn single_peak(method: PoreMethod) -> Warning {
@@ -251,11 +272,13 @@ impl Separated {
     fn by(cut: &Cut, picture: &Grid<u8>, levels: &GreyLevels, options: &PoreOptions) -> Self {
         let mask = cut.mask(picture, levels, 0.0);
         let (pores, solid) = class_moments(picture, &mask);
-        let (labels, dropped_px) = label_at_least(&mask, options.connectivity, options.smallest_px);
+        let dark = if let Cut::Below(_, darkest) = cut { Some((picture, *darkest)) } else { None };
+        let keep = Keep { smallest_px: options.smallest_px, dark };
+        let (labels, dropped_px) = label_kept(&mask, options.connectivity, keep);
         let counted_px = pores.count - dropped_px;
         let level = match cut {
             Cut::At(level) => Some(levels.own_threshold(*level)),
-            Cut::Below(_) => None,
+            Cut::Below(..) => None,
             Cut::Typed(_, level) => Some(f64::from(*level)),
         };
         let mut separated = Self { labels, counted_px, dropped_px, pores, solid, level, sensitivity: None };
@@ -263,7 +286,7 @@ impl Separated {
             let shift = SHIFT * contrast;
             let percent = |shift| {
                 let mask = cut.mask(picture, levels, shift);
-                let area = area_at_least(&mask, options.connectivity, options.smallest_px);
+                let area = area_kept(&mask, options.connectivity, keep);
                 100.0 * area as f64 / picture.len() as f64
             };
             ThresholdSensitivity {

@@ -3,7 +3,7 @@
 /// Two peaks are two only if the valley between them is at most 1/1.25 of the lower one.
 const PEAK_OVER_VALLEY: f64 = 1.25;
 /// A dark peak with less than this share of the picture is dust or a dead pixel, not the pores.
-const SMALLEST_SHARE: f64 = 2e-4;
+pub const SMALLEST_SHARE: f64 = 2e-4;
 /// The solid takes at least this share; a picture with less is a bright spot on a dark ground.
 const SMALLEST_SOLID_SHARE: f64 = 0.1;
 
@@ -42,6 +42,19 @@ pub fn modes(histogram: &[u64]) -> Option<Modes> {
             solid: valley + 1 + percentile(solid, 0.5).expect("invariant: the solid is not empty"),
         })
     })
+}
+
+/// Share of pixels in a dark tail that has no bright counterpart: farther below the median than 1.5 times the distance
+/// from there up to the 99.9 % point.
+///
+/// A solid without pores, be it of one grey or of many, has hardly any; grooves, cracks, and pores too small or too
+/// pale for a peak of their own do.
+pub fn dark_tail(histogram: &[u64]) -> f64 {
+    let ends = percentile(histogram, 0.5).zip(percentile(histogram, 0.999));
+    let Some((median, bright_end)) = ends else { return 0.0 };
+    let limit = median as f64 - 1.5 * (bright_end - median) as f64;
+    let below: u64 = histogram.iter().take(limit.max(0.0).ceil() as usize).sum();
+    below as f64 / histogram.iter().sum::<u64>() as f64
 }
 
 /// The lowest grey at or below which `share` of the pixels lie; `None` for an empty histogram.
@@ -133,6 +146,19 @@ mod tests {
         let mut histogram = two_normal_classes();
         histogram[3] = 40;
         assert_eq!(modes(&histogram).unwrap().pore, 70);
+    }
+
+    #[test]
+    fn only_a_tail_to_the_dark_counts_as_dark_tail() {
+        let normal = |grey: i32, mean: f64, height: f64| {
+            (height * (-0.5 * ((f64::from(grey) - mean) / 12.0).powi(2)).exp()) as u64
+        };
+        let solid: Vec<u64> = (0..256).map(|g| normal(g, 140.0, 1e5)).collect();
+        assert_eq!(dark_tail(&solid), 0.0);
+        let grooves: Vec<u64> = (0..256).map(|g| normal(g, 140.0, 1e5) + normal(g, 85.0, 1e3)).collect();
+        assert!(dark_tail(&grooves) > SMALLEST_SHARE);
+        let bright: Vec<u64> = grooves.iter().rev().copied().collect();
+        assert_eq!(dark_tail(&bright), 0.0);
     }
 
     #[test]

@@ -1,0 +1,369 @@
+//! Where each pore sits among the grains, and whether it looks like a pulled-out grain.
+
+use std::f64::consts::PI;
+
+use rayon::prelude::*;
+
+use crate::grid::{Grid, Labels};
+use crate::measure::hull::{Hull, RowExtent};
+use crate::measure::region::Region;
+use crate::study::result::{Pore, PorePlace};
+use crate::units::Spacing;
+
+/// A void is grain-sized if its area lies between these multiples of the median grain area.
+const GRAIN_SIZED: (f64, f64) = (0.5, 4.0);
+/// With fewer grains their size range is not known, and nothing is called pull-out.
+const FEWEST_GRAINS: usize = 20;
+/// An angular void fills its convex hull to this share …
+const ANGULAR_SOLIDITY: f64 = 0.92;
+/// … and its hull keeps no more sides than this once corners flatter than [`FLAT_CORNER`] are taken off.
+const MOST_SIDES: usize = 7;
+/// A corner is flat if it stands less than this share of the largest Feret diameter (at least one pixel) above the
+/// line between its neighbours. A circle keeps 10 sides or more at this tolerance.
+const FLAT_CORNER: f64 = 0.025;
+/// Outlines of smaller voids are too coarse to tell sides from curves, in px of equivalent diameter.
+const SMALLEST_ANGULAR_PX: f64 = 24.0;
+/// A scratch goes on straight for this multiple of the mean grain diameter, where boundaries would turn.
+const SCRATCH_LENGTH: f64 = 2.0;
+/// A scratch is darker than either side by this share of the distance between solid and pores.
+const SCRATCH_DEPTH: f64 = 0.1;
+/// Share of the points along a scratch that must be darker than both sides.
+const SCRATCH_SHARE: f64 = 0.85;
+/// Sides are looked at this far from the middle of a scratch, in px.
+const SCRATCH_SIDE_PX: f64 = 4.0;
+/// The blurred rim of the void is skipped, in px.
+const SCRATCH_START_PX: f64 = 3.0;
+/// A scratch leaves the void at no more than this angle to the radius, in degrees.
+const STEEPEST_DEG: i32 = 60;
+
+/// Adds to each region of `pores` its place among the `grains`, and whether it looks like pull-out.
+///
+/// Place is the number of different grains that share an edge with the pore: one, inside a grain; two, on a boundary;
+/// three or more, at a junction; none or no grains at all, unknown. `grains` is 0 in pores.
+///
+/// A void looks like a pulled-out grain if it is as large as a grain (0.5 to 4 times the median grain area) and is either angular (convex with few straight sides) or attached to a straight
+/// scratch that is longer than two grains. The rule is on the careful side: round pores, and pores with the hollow
+/// sides that surface tension gives them at junctions, are never flagged for their shape, however large; small ones
+/// are never flagged at all.
+///
+/// # References
+/// The signs of pull-out are common practice in ceramography; the limits are this program's own.
+pub fn pores(pores: &Labels, regions: Vec<Region>, grains: Option<&Labels>, picture: &Grid<u8>) -> Vec<Pore> {
+    let places = grains.map(|grains| places(pores, grains));
+    let range = grains.and_then(GrainRange::of);
+    let contrast = contrast(pores, picture);
+    regions
+        .into_par_iter()
+        .map(|region| {
+            let place = places.as_ref().map_or(PorePlace::Unknown, |places| places[region.label as usize]);
+            let grain_sized = range.as_ref().is_some_and(|range| range.contains(region.area_px));
+            let pull_out = grain_sized
+                && !region.touches_frame
+                && (is_angular(pores, &region)
+                    || range.as_ref().is_some_and(|range| {
+                        let length = SCRATCH_LENGTH * range.mean_diameter;
+                        has_scratch(pores, &region, picture, length, contrast)
+                    }));
+            Pore { region, place, pull_out }
+        })
+        .collect()
+}
+
+/// Place of each pore by label.
+fn places(pores: &Labels, grains: &Labels) -> Vec<PorePlace> {
+    let height = pores.grid.height();
+    let mut contacts: Vec<(u32, u32)> = (0..height)
+        .into_par_iter()
+        .flat_map_iter(|y| {
+            let mut contacts = Vec::new();
+            row_contacts(pores, grains, y, &mut contacts);
+            contacts
+        })
+        .collect();
+    contacts.par_sort_unstable();
+    contacts.dedup();
+    let mut counts = vec![0u32; pores.count as usize + 1];
+    contacts.iter().for_each(|&(pore, _)| counts[pore as usize] += 1);
+    counts
+        .into_iter()
+        .map(|grains| match grains {
+            0 => PorePlace::Unknown,
+            1 => PorePlace::InsideGrain,
+            2 => PorePlace::OnBoundary,
+            _ => PorePlace::AtJunction,
+        })
+        .collect()
+}
+
+/// Pairs of pore and grain that share an edge in row `y` or between it and the next.
+fn row_contacts(pores: &Labels, grains: &Labels, y: usize, contacts: &mut Vec<(u32, u32)>) {
+    let mut meet = |pore: u32, grain: u32| {
+        if pore != 0 && grain != 0 && contacts.last() != Some(&(pore, grain)) {
+            contacts.push((pore, grain));
+        }
+    };
+    let (pore_row, grain_row) = (pores.grid.row(y), grains.grid.row(y));
+    for x in 1..pore_row.len() {
+        meet(pore_row[x - 1], grain_row[x]);
+        meet(pore_row[x], grain_row[x - 1]);
+    }
+    if y + 1 < pores.grid.height() {
+        let (next_pores, next_grains) = (pores.grid.row(y + 1), grains.grid.row(y + 1));
+        for x in 0..pore_row.len() {
+            meet(pore_row[x], next_grains[x]);
+            meet(next_pores[x], grain_row[x]);
+        }
+    }
+}
+
+/// How large the grains are, in px.
+struct GrainRange {
+    median_area: f64,
+    mean_diameter: f64,
+}
+
+impl GrainRange {
+    fn of(grains: &Labels) -> Option<Self> {
+        let mut areas = vec![0u64; grains.count as usize + 1];
+        grains.grid.as_slice().iter().for_each(|&grain| areas[grain as usize] += 1);
+        let mut areas: Vec<u64> = areas.into_iter().skip(1).filter(|&area| area > 0).collect();
+        if areas.len() < FEWEST_GRAINS {
+            return None;
+        }
+        areas.sort_unstable();
+        let diameters: f64 = areas.iter().map(|&area| (4.0 * area as f64 / PI).sqrt()).sum();
+        Some(Self {
+            median_area: areas[areas.len() / 2] as f64,
+            mean_diameter: diameters / areas.len() as f64,
+        })
+    }
+
+    fn contains(&self, area: u64) -> bool {
+        (GRAIN_SIZED.0..=GRAIN_SIZED.1).contains(&(area as f64 / self.median_area))
+    }
+}
+
+/// Mean grey outside of pores minus mean grey in pores; below zero for bright pores.
+fn contrast(pores: &Labels, picture: &Grid<u8>) -> f64 {
+    let (mut counts, mut sums) = ([0u64; 2], [0u64; 2]);
+    for (&label, &grey) in pores.grid.as_slice().iter().zip(picture.as_slice()) {
+        let class = usize::from(label != 0);
+        counts[class] += 1;
+        sums[class] += u64::from(grey);
+    }
+    let mean = |class: usize| sums[class] as f64 / counts[class].max(1) as f64;
+    mean(0) - mean(1)
+}
+
+/// Whether a void is convex with a few straight sides.
+fn is_angular(pores: &Labels, region: &Region) -> bool {
+    let diameter_px = (4.0 * region.area_px as f64 / PI).sqrt();
+    if region.solidity < ANGULAR_SOLIDITY || diameter_px < SMALLEST_ANGULAR_PX {
+        return false;
+    }
+    let hull = Hull::of(&extents(pores, region));
+    let corners = hull.corners(Spacing::PIXELS);
+    let (_, feret_max) = hull.feret(Spacing::PIXELS);
+    sides(corners, (FLAT_CORNER * feret_max).max(1.0)) <= MOST_SIDES
+}
+
+fn extents(pores: &Labels, region: &Region) -> Vec<RowExtent> {
+    let frame = region.bounding_box;
+    (frame.y..frame.y + frame.height)
+        .filter_map(|y| {
+            let row = &pores.grid.row(y)[frame.x..frame.x + frame.width];
+            let first = row.iter().position(|&label| label == region.label)?;
+            let last = row.iter().rposition(|&label| label == region.label)?;
+            Some(RowExtent { y: y as u32, first: (frame.x + first) as u32, last: (frame.x + last) as u32 })
+        })
+        .collect()
+}
+
+/// Sides left after the flattest corner has been taken off again and again, while it is flatter than `tolerance`.
+fn sides(mut corners: Vec<(f64, f64)>, tolerance: f64) -> usize {
+    while corners.len() > 3 {
+        let count = corners.len();
+        let height = |index: usize| {
+            let (a, b) = (corners[(index + count - 1) % count], corners[(index + 1) % count]);
+            let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+            let (px, py) = (corners[index].0 - a.0, corners[index].1 - a.1);
+            (dx * py - dy * px).abs() / dx.hypot(dy)
+        };
+        let flattest = (0..count).min_by(|&a, &b| height(a).total_cmp(&height(b))).unwrap_or(0);
+        if height(flattest) >= tolerance {
+            break;
+        }
+        corners.remove(flattest);
+    }
+    corners.len()
+}
+
+/// Whether a straight line of `length` px leaves the void, in whatever direction and from whatever side of it.
+///
+/// Such a line crosses the circle around the void's bounding box, where it is looked for; from each dark point of the
+/// circle lines are tried outwards, and followed back to the void. `contrast` is the signed distance from pores to
+/// solid: scratches have the tone of pores.
+fn has_scratch(pores: &Labels, region: &Region, picture: &Grid<u8>, length: f64, contrast: f64) -> bool {
+    let frame = region.bounding_box;
+    let middle = |start: usize, length: usize| start as f64 + (length as f64 - 1.0) / 2.0;
+    let (x, y) = (middle(frame.x, frame.width), middle(frame.y, frame.height));
+    let radius = (frame.width as f64).hypot(frame.height as f64) / 2.0 + SCRATCH_START_PX;
+    let points = (2.0 * PI * radius).ceil() as usize;
+    let field = Surroundings { pores, picture, contrast };
+    (0..points).any(|point| {
+        let outwards = 2.0 * PI * point as f64 / points as f64;
+        let (sine, cosine) = outwards.sin_cos();
+        let start = (x + radius * cosine, y + radius * sine);
+        field.is_line_point(&Ray { start, cosine, sine }, 0.0)
+            && (-STEEPEST_DEG..=STEEPEST_DEG).any(|turn| {
+                let (sine, cosine) = (outwards + f64::from(turn).to_radians()).sin_cos();
+                field.is_scratch(&Ray { start, cosine, sine }, region.label, 2.0 * radius, length)
+            })
+    })
+}
+
+/// A straight line through a picture.
+struct Ray {
+    start: (f64, f64),
+    cosine: f64,
+    sine: f64,
+}
+
+impl Ray {
+    /// Pixel at `along` px from the start and `aside` px to the right; `None` outside of the picture.
+    fn pixel(&self, labels: &Labels, along: f64, aside: f64) -> Option<(usize, usize)> {
+        let x = (self.start.0 + self.cosine * along - self.sine * aside).round();
+        let y = (self.start.1 + self.sine * along + self.cosine * aside).round();
+        let inside = x >= 0.0 && y >= 0.0;
+        let (x, y) = (x as usize, y as usize);
+        (inside && x < labels.grid.width() && y < labels.grid.height()).then_some((x, y))
+    }
+}
+
+/// Where scratches are looked for.
+struct Surroundings<'a> {
+    pores: &'a Labels,
+    picture: &'a Grid<u8>,
+    contrast: f64,
+}
+
+impl Surroundings<'_> {
+    /// Whether the line is clearly nearer to the pores' grey than both of its sides, none of them in a pore.
+    fn is_line_point(&self, ray: &Ray, along: f64) -> bool {
+        let grey = |aside: f64| {
+            let (x, y) = ray.pixel(self.pores, along, aside)?;
+            (self.pores.grid.at(x, y) == 0).then(|| f64::from(self.picture.at(x, y)))
+        };
+        let Some(line) = grey(0.0) else { return false };
+        [-SCRATCH_SIDE_PX, SCRATCH_SIDE_PX]
+            .into_iter()
+            .all(|aside| grey(aside).is_some_and(|side| (side - line) / self.contrast >= SCRATCH_DEPTH))
+    }
+
+    /// Whether the line leads back to the void within `farthest` px and is dark from there over `length` px.
+    fn is_scratch(&self, ray: &Ray, label: u32, farthest: f64, length: f64) -> bool {
+        let back = (0..farthest as i32).map(|step| -f64::from(step)).find(|&along| {
+            ray.pixel(self.pores, along, 0.0).is_some_and(|(x, y)| self.pores.grid.at(x, y) == label)
+        });
+        let Some(rim) = back else { return false };
+        let steps = length.ceil() as usize;
+        let allowed = ((1.0 - SCRATCH_SHARE) * steps as f64) as usize;
+        let mut misses = 0;
+        (0..steps).all(|step| {
+            misses += usize::from(!self.is_line_point(ray, rim + SCRATCH_START_PX + step as f64));
+            misses <= allowed
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::Mask;
+    use crate::measure::region::regions;
+    use crate::options::Connectivity;
+    use crate::segment::label::label;
+
+    /// Square grains of 40 px, and a mask of voids.
+    fn measured(voids: &Mask, scratch: impl Fn(usize, usize) -> bool) -> Vec<Pore> {
+        let grains = Grid::from_fn(voids.width(), voids.height(), |x, y| {
+            if voids.at(x, y) { 0 } else { (y / 40 * 10 + x / 40 + 1) as u32 }
+        });
+        let picture = Grid::from_fn(voids.width(), voids.height(), |x, y| {
+            if voids.at(x, y) { 30 } else { 140 - if scratch(x, y) { 30 } else { 0 } }
+        });
+        let labels = label(voids, Connectivity::Eight);
+        let regions = regions(&labels, Spacing::PIXELS);
+        pores(&labels, regions, Some(&Labels::from_ids(grains)), &picture)
+    }
+
+    fn disc(x: f64, y: f64, radius: f64) -> impl Fn(usize, usize) -> bool {
+        move |u, v| (u as f64 - x).hypot(v as f64 - y) <= radius
+    }
+
+    fn voids(inside: impl Fn(usize, usize) -> bool) -> Mask {
+        Grid::from_fn(400, 400, inside)
+    }
+
+    #[test]
+    fn a_pore_sits_in_a_grain_on_a_boundary_or_at_a_junction() {
+        let inside = disc(60.0, 60.0, 8.0);
+        let boundary = disc(160.0, 60.0, 8.0);
+        let junction = disc(280.0, 280.0, 8.0);
+        let found = measured(&voids(|x, y| inside(x, y) || boundary(x, y) || junction(x, y)), |_, _| false);
+        let places: Vec<PorePlace> = found.iter().map(|pore| pore.place).collect();
+        assert_eq!(places, [PorePlace::InsideGrain, PorePlace::OnBoundary, PorePlace::AtJunction]);
+    }
+
+    #[test]
+    fn without_grains_place_is_unknown_and_nothing_is_pull_out() {
+        let labels = label(&voids(|x, y| x / 40 == 3 && y / 40 == 3), Connectivity::Eight);
+        let regions = regions(&labels, Spacing::PIXELS);
+        let found = pores(&labels, regions, None, &Grid::filled(400, 400, 100));
+        assert_eq!((found[0].place, found[0].pull_out), (PorePlace::Unknown, false));
+    }
+
+    #[test]
+    fn a_missing_grain_is_pull_out() {
+        let found = measured(&voids(|x, y| x / 40 == 3 && y / 40 == 3), |_, _| false);
+        assert!(found[0].pull_out);
+    }
+
+    #[test]
+    fn a_round_pore_as_large_as_a_grain_is_not_pull_out() {
+        for radius in [14.0, 18.0, 22.6, 23.4] {
+            let round = disc(200.3, 200.6, radius);
+            assert!(!measured(&voids(round), |_, _| false)[0].pull_out, "radius {radius}");
+        }
+    }
+
+    #[test]
+    fn a_pore_with_hollow_sides_is_not_pull_out() {
+        // Between three touching discs: the shape that surface tension gives a junction pore.
+        let [a, b, c] = [(200.0, 120.0), (130.7, 240.0), (269.3, 240.0)].map(|(x, y)| disc(x, y, 69.3));
+        let triangle = |x: usize, y: usize| {
+            let (u, v) = (x as f64 - 200.0, y as f64 - 120.0);
+            v < 120.0 && u.abs() * 1.732 < v
+        };
+        let mask = voids(|x, y| triangle(x, y) && !a(x, y) && !b(x, y) && !c(x, y));
+        let found = measured(&mask, |_, _| false);
+        assert!(found.iter().any(|pore| pore.region.area_px > 500));
+        assert!(found.iter().all(|pore| !pore.pull_out));
+    }
+
+    #[test]
+    fn a_small_square_pore_is_not_pull_out() {
+        let found = measured(&voids(|x, y| (105..115).contains(&x) && (105..115).contains(&y)), |_, _| false);
+        assert!(!found[0].pull_out);
+    }
+
+    #[test]
+    fn a_round_void_at_the_end_of_a_scratch_is_pull_out() {
+        let round = disc(200.3, 200.6, 22.8);
+        let scratch = |x: usize, y: usize| x > 200 && (2 * y).abs_diff(x + 180) <= 2;
+        assert!(measured(&voids(&round), scratch)[0].pull_out);
+        // A boundary that turns after one grain is not a scratch.
+        let short = |x: usize, y: usize| scratch(x, y) && x < 250;
+        assert!(!measured(&voids(&round), short)[0].pull_out);
+    }
+}
