@@ -1,8 +1,9 @@
 //! From grey levels to label maps: background, threshold, labelling, boundary maps, watershed.
 
 pub mod basin_graph;
+pub mod basins;
 pub mod boundary;
 pub mod distance;
 pub mod grains;
-pub mod markers;
+
 pub mod watershed;
