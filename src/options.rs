@@ -115,7 +115,7 @@ pub struct GrainOptions {
 
 impl Default for GrainOptions {
     fn default() -> Self {
-        Self { method: BoundaryMethod::Ridge, tone: Tone::Dark, merge_below: 0.18, shallowest: 0.06 }
+        Self { method: BoundaryMethod::Ridge, tone: Tone::Dark, merge_below: 0.18, shallowest: 0.12 }
     }
 }
 

@@ -2,10 +2,13 @@
 
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashMap};
+use std::hash::{BuildHasherDefault, Hasher};
 
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Labels};
+
+const BAND_ROWS: usize = 64;
 
 /// The boundary between two regions.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,23 +30,30 @@ impl Edge {
     }
 }
 
-/// All pairs of regions that share pixel edges, ordered by their labels.
+/// All pairs of regions that share pixel edges, ordered by their labels. No single pixel counts for more than `cap`.
 pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
     let height = labels.grid.height();
-    let mut pieces: Vec<Edge> = (0..height)
+    let bands: Vec<Vec<Edge>> = (0..height.div_ceil(BAND_ROWS))
         .into_par_iter()
-        .fold(Vec::new, |mut pieces, y| {
-            let (row, level) = (labels.grid.row(y), strength.row(y));
-            pairs(&row[1..], row, &level[1..], level, cap, &mut pieces);
-            if y + 1 < height {
-                pairs(row, labels.grid.row(y + 1), level, strength.row(y + 1), cap, &mut pieces);
+        .map(|band| {
+            let mut pieces = Vec::new();
+            for y in band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height) {
+                let (row, level) = (labels.grid.row(y), strength.row(y));
+                pairs((&row[1..], row), (&level[1..], level), cap, &mut pieces);
+                if y + 1 < height {
+                    pairs((row, labels.grid.row(y + 1)), (level, strength.row(y + 1)), cap, &mut pieces);
+                }
             }
+            sum_equal(&mut pieces);
             pieces
         })
-        .reduce(Vec::new, |mut all, more| {
-            all.extend(more);
-            all
-        });
+        .collect();
+    let mut edges = bands.concat();
+    sum_equal(&mut edges);
+    edges
+}
+
+fn sum_equal(pieces: &mut Vec<Edge>) {
     pieces.par_sort_unstable_by_key(|e| (e.a, e.b));
     pieces.dedup_by(|next, kept| {
         let same = (next.a, next.b) == (kept.a, kept.b);
@@ -53,11 +63,10 @@ pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
         }
         same
     });
-    pieces
 }
 
 /// Adds one piece for each run of equal pairs.
-fn pairs(first: &[u32], second: &[u32], level: &[u8], other_level: &[u8], cap: u8, pieces: &mut Vec<Edge>) {
+fn pairs((first, second): (&[u32], &[u32]), (level, other_level): (&[u8], &[u8]), cap: u8, pieces: &mut Vec<Edge>) {
     let mut open: Option<Edge> = None;
     for (((&p, &q), &s), &t) in first.iter().zip(second).zip(level).zip(other_level) {
         if p == q || p == 0 || q == 0 {
@@ -95,6 +104,26 @@ impl Sums {
     }
 }
 
+/// Spreads a pair of labels over 64 bits by multiplication; labels are ours, so nobody can choose them to collide.
+#[derive(Default)]
+struct PairHasher(u64);
+
+impl Hasher for PairHasher {
+    fn write(&mut self, bytes: &[u8]) {
+        for &byte in bytes {
+            self.write_u32(u32::from(byte));
+        }
+    }
+
+    fn write_u32(&mut self, value: u32) {
+        self.0 = (self.0.rotate_left(32) ^ u64::from(value)).wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    }
+
+    fn finish(&self) -> u64 {
+        self.0 ^ (self.0 >> 29)
+    }
+}
+
 /// Regions joined so far, their boundaries, and the boundaries waiting by strength.
 pub struct Merging {
     parents: Vec<u32>,
@@ -104,7 +133,7 @@ pub struct Merging {
     edges: Vec<Edge>,
     alive: Vec<bool>,
     of_region: Vec<Vec<u32>>,
-    by_pair: HashMap<(u32, u32), u32>,
+    by_pair: HashMap<(u32, u32), u32, BuildHasherDefault<PairHasher>>,
 }
 
 impl Merging {

@@ -1,9 +1,10 @@
 //! Grains of a picture: boundary map, basins, merging.
 
 use super::basin_graph::{Edge, Merging, Sums, edges};
-use super::{boundary, markers, watershed};
+use super::basins::basins;
+use super::boundary;
 use crate::grid::{Grid, Labels};
-use crate::options::{Connectivity, GrainOptions};
+use crate::options::GrainOptions;
 use crate::warning::Warning;
 
 /// Regions of fewer px are joined to a neighbour.
@@ -48,13 +49,6 @@ pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grain
         reliable: true,
         warnings: Vec::new(),
     }
-}
-
-fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Labels {
-    let relief = markers::relief(strength, pores, shallowest);
-    let bottoms = markers::bottoms(&relief, pores);
-    let solid = pores.grid.map(|label| label == 0);
-    watershed::watershed(&relief, &bottoms, Some(&solid), Connectivity::Four)
 }
 
 fn sums(labels: &Labels, picture: &Grid<u8>, strength: &Grid<u8>, most: u8) -> Vec<Sums> {

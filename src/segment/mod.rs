@@ -1,10 +1,11 @@
 //! From grey levels to label maps: background, threshold, labelling, boundary maps, watershed.
 
 pub mod basin_graph;
+pub mod basins;
 pub mod boundary;
 pub mod distance;
 pub mod grains;
-pub mod markers;
+
 pub mod watershed;
 pub mod background;
 pub mod denoise;
