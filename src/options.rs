@@ -278,6 +278,8 @@ pub struct Options {
     pub line_angles: Vec<f64>,
     /// Whether test circles are laid as well. Default: true.
     pub circles: bool,
+    /// A grain is coarse above this multiple of the median diameter. Default: 3.
+    pub coarse_factor: f64,
     /// How the surfaces were prepared, where the study sheet does not say. Default: none.
     pub surface: Option<Surface>,
     /// Whether label maps are written. Default: false.
@@ -307,6 +309,7 @@ impl Default for Options {
             line_spacing: 4,
             line_angles: vec![0.0, 45.0, 90.0, 135.0],
             circles: true,
+            coarse_factor: 3.0,
             surface: None,
             label_maps: false,
             draw_lines: false,
@@ -335,6 +338,9 @@ impl Options {
         }
         if self.line_angles.is_empty() || self.line_angles.iter().any(|a| !(0.0..180.0).contains(a)) {
             return refuse("--line-angles", "at least one direction from 0 to below 180 degrees is expected");
+        }
+        if !(self.coarse_factor > 1.0 && self.coarse_factor.is_finite()) {
+            return refuse("--coarse-factor", "a number above 1 is expected");
         }
         if self.max_pixels == 0 {
             return refuse("--max-pixels", "at least 1 px is expected");

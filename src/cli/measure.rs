@@ -129,6 +129,10 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
     pub shallowest: Option<f64>,
 
+    /// A grain is called coarse above this multiple of the median diameter [default: 3]
+    #[arg(long, value_name = "K", help_heading = "Grains")]
+    pub coarse_factor: Option<f64>,
+
     /// Distance between parallel test lines [default: 4]
     #[arg(long, value_name = "PX", help_heading = "Test lines")]
     pub line_spacing: Option<u32>,
@@ -153,7 +157,7 @@ impl MeasureArgs {
             ($($name:ident),*) => { $(if self.$name.is_some() { options.$name = self.$name.clone(); })* };
         }
         take!(label_maps, draw_lines, require_scale, max_pixels, background, pores, pore_tone, smallest_pore);
-        take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, line_spacing);
+        take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, coarse_factor, line_spacing);
         take!(line_angles, circles);
         take_optional!(pixel_size, scale_bar, crop, surface);
         Ok(options.validated()?)

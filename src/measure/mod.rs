@@ -1,6 +1,7 @@
 //! From label maps to numbers: one file per quantity.
 
 pub mod distribution;
+pub mod grain;
 pub mod grain_number;
 pub mod grain_size;
 pub mod intercept;

@@ -304,11 +304,12 @@ fn picture_cells(sheet: &mut Sheet, field: &Field) {
 
 fn pore_cells(sheet: &mut Sheet, field: &Field) {
     let pores = field.pores.as_ref();
+    let sensitivity = pores.and_then(|p| p.sensitivity.as_ref());
     sheet.number(field.porosity_percent);
     sheet.number(field.porosity_without_pull_out_percent);
     sheet.number(pores.and_then(|p| p.standard_error_points));
-    sheet.number(pores.map(|p| p.sensitivity.porosity_low_percent));
-    sheet.number(pores.map(|p| p.sensitivity.porosity_high_percent));
+    sheet.number(sensitivity.map(|s| s.porosity_low_percent));
+    sheet.number(sensitivity.map(|s| s.porosity_high_percent));
     sheet.number(pores.and_then(|p| p.rule_spread_points));
     sheet.text(pores.map_or("", |p| &p.threshold.method));
     sheet.number(pores.and_then(|p| p.threshold.grey_level));

@@ -1,6 +1,6 @@
 //! Words for what the result holds as names.
 
-use crate::options::Surface;
+use crate::options::{Surface, Tone};
 use crate::scale::ScaleSource;
 use crate::study::result::{Field, Grade, PorePlace};
 
@@ -12,6 +12,14 @@ pub fn surface(surface: Surface) -> &'static str {
         Surface::ChemicallyEtched => "chemically etched",
         Surface::AsFired => "as fired",
         Surface::Fracture => "fracture",
+    }
+}
+
+/// The tone of a feature as an adjective.
+pub fn tone(tone: Tone) -> &'static str {
+    match tone {
+        Tone::Dark => "dark",
+        Tone::Bright => "bright",
     }
 }
 

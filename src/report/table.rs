@@ -106,8 +106,9 @@ fn porosity(field: &Field) -> String {
         return "porosity unknown".to_owned();
     };
     let pores = phrase::counted(field.pore_count.unwrap_or(0), "pore");
-    let band = field.pores.as_ref().map_or_else(String::new, |pores| {
-        let (low, high) = (pores.sensitivity.porosity_low_percent, pores.sensitivity.porosity_high_percent);
+    let sensitivity = field.pores.as_ref().and_then(|pores| pores.sensitivity.as_ref());
+    let band = sensitivity.map_or_else(String::new, |s| {
+        let (low, high) = (s.porosity_low_percent, s.porosity_high_percent);
         format!(", {} to {} % as the threshold moves", significant(low, 3), significant(high, 3))
     });
     format!("porosity {} % ({pores}{band})", significant(porosity, 3))

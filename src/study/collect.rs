@@ -152,6 +152,6 @@ impl<'a> Collector<'a> {
 
 fn note_overlap(field: &mut Field, other: &str, share: f64) {
     let mut findings = std::mem::take(&mut field.picture_check.findings);
-    findings.push(check::overlap(share, other));
+    findings.push(check::overlap(other, share));
     field.picture_check = check::grade(findings);
 }

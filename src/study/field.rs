@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::measure::grain_number::from_mean_intercept_um;
-use crate::measure::grain_size::{GrainFrame, grain_results};
+use crate::measure::grain_size::{GrainSample, grain_results};
 use crate::measure::{distribution, unfold};
 use crate::micrograph::{Micrograph, check};
 use crate::options::{Options, Surface};
@@ -50,14 +50,15 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
     }
     let mean = intercepts.as_ref().map(|i| i.results.mean);
     let grain_results = measured.grain_map.as_ref().map(|map| {
-        let frame = GrainFrame {
-            width_px: measured.frame.width,
-            height_px: measured.frame.height,
+        grain_results(&GrainSample {
+            grains: &measured.grains,
+            frame: measured.frame,
             spacing: measured.spacing,
-            boundaries: options.boundaries.name(),
+            mean_intercept: intercepts.as_ref().map(|i| i.mean),
+            boundaries: options.boundaries,
             mean_boundary_strength: map.mean_boundary_strength,
-        };
-        grain_results(&measured.grains, &frame, intercepts.as_ref().map(|i| i.mean))
+            coarse_factor: options.coarse_factor,
+        })
     });
     Field {
         file: identity.file,

@@ -46,8 +46,8 @@ impl FieldView {
             frame: format!("{} × {}", field.frame.width, field.frame.height),
             checks: check_names.iter().map(|name| check(field, name)).collect(),
             porosity: significant_or_unknown(field.porosity_percent, 3),
-            porosity_band: pores.map_or_else(unknown, |p| {
-                let (low, high) = (p.sensitivity.porosity_low_percent, p.sensitivity.porosity_high_percent);
+            porosity_band: pores.and_then(|p| p.sensitivity.as_ref()).map_or_else(unknown, |s| {
+                let (low, high) = (s.porosity_low_percent, s.porosity_high_percent);
                 format!("{} to {}", significant(low, 3), significant(high, 3))
             }),
             porosity_error: significant_or_unknown(pores.and_then(|p| p.standard_error_points), 2),

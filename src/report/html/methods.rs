@@ -2,6 +2,7 @@
 
 use std::collections::BTreeSet;
 
+use crate::options::Connectivity;
 use crate::report::number::{count, significant};
 use crate::report::phrase::{self, counted};
 use crate::study::result::{
@@ -94,15 +95,16 @@ fn pores(study: &Study) -> Vec<String> {
 
 fn threshold(study: &Study, pores: &[&PoreResults]) -> String {
     let rules: BTreeSet<&str> = pores.iter().map(|p| phrase::threshold_rule(&p.threshold.method)).collect();
-    let tone = option(&study.options, &["pore-tone", "pore_tone"]);
-    let tone = tone.map_or_else(String::new, |tone| format!("{tone} "));
-    format!("Pores were separated from the solid as the {tone}phase by {}.", listed(&rules))
+    let tone = phrase::tone(study.options.pore_tone);
+    format!("Pores were separated from the solid as the {tone} phase by {}.", listed(&rules))
 }
 
 fn labelling(study: &Study, pores: &[&PoreResults]) -> Vec<String> {
-    let connectivity = option(&study.options, &["connectivity"]);
-    let connected =
-        connectivity.map(|neighbours| format!("Pixels were joined to pores over {neighbours} neighbours."));
+    let neighbours = match study.options.connectivity {
+        Connectivity::Four => 4,
+        Connectivity::Eight => 8,
+    };
+    let connected = format!("Pixels were joined to pores over {neighbours} neighbours.");
     let smallest = range(pores.iter().map(|p| f64::from(p.smallest_counted_px)), 6);
     let diameters = range(pores.iter().filter_map(|p| p.smallest_counted.um()), 2);
     let diameters = diameters.map_or_else(String::new, |um| format!(" (equivalent circle diameter {um} µm)"));
@@ -113,7 +115,7 @@ fn labelling(study: &Study, pores: &[&PoreResults]) -> Vec<String> {
             significant(dropped, 2)
         )
     });
-    connected.into_iter().chain(left_out).collect()
+    std::iter::once(connected).chain(left_out).collect()
 }
 
 fn grains(study: &Study) -> Vec<String> {
@@ -121,12 +123,10 @@ fn grains(study: &Study) -> Vec<String> {
     let mut sentences = Vec::new();
     if !grains.is_empty() {
         let maps: BTreeSet<&str> = grains.iter().map(|g| phrase::boundary_map(&g.boundaries)).collect();
-        let limit = option(&study.options, &["merge-below", "merge_below"]);
-        let limit =
-            limit.map_or_else(|| "a chosen strength".to_owned(), |limit| format!("a strength of {limit}"));
+        let limit = study.options.merge_below;
         sentences.push(format!(
             "Grain boundaries were mapped by {}, grains were found by a watershed on that map, and neighbours were joined, \
-             weakest common boundary first, up to {limit}.",
+             weakest common boundary first, up to a strength of {limit}.",
             listed(&maps)
         ));
     }
@@ -255,14 +255,4 @@ fn range(values: impl Iterator<Item = f64>, digits: usize) -> Option<String> {
 
 fn listed(items: &BTreeSet<&str>) -> String {
     items.iter().copied().collect::<Vec<&str>>().join(" or ")
-}
-
-/// The first of the named options that has a text or a number.
-fn option(options: &serde_json::Value, names: &[&str]) -> Option<String> {
-    let object = options.as_object()?;
-    let found = names.iter().find_map(|name| object.get(*name));
-    if let Some(value) = found.filter(|value| value.is_string() || value.is_number()) {
-        return Some(value.as_str().map_or_else(|| value.to_string(), str::to_owned));
-    }
-    object.values().find_map(|inner| option(inner, names))
 }

@@ -9,6 +9,7 @@ use askama::Template;
 use super::figure;
 use super::name::printable;
 use super::phrase::{counted, picture};
+use crate::options::Options;
 use crate::study::result::{Grade, Study};
 use field::{FieldView, PictureFinding};
 use specimen::{EstimateRow, SpecimenView};
@@ -92,23 +93,14 @@ fn failures(study: &Study) -> Vec<(String, String)> {
     failures.map(|failure| (picture(&failure.file, failure.page), printable(&failure.error))).collect()
 }
 
-/// Options by dotted name; lists on one line.
-fn options(value: &serde_json::Value) -> Vec<(String, String)> {
-    let mut rows = Vec::new();
-    collect_options("", value, &mut rows);
-    rows
-}
-
-fn collect_options(name: &str, value: &serde_json::Value, rows: &mut Vec<(String, String)>) {
-    match value {
-        serde_json::Value::Object(object) => {
-            for (key, inner) in object {
-                let inner_name = if name.is_empty() { key.clone() } else { format!("{name}.{key}") };
-                collect_options(&printable(&inner_name), inner, rows);
-            }
-        }
-        serde_json::Value::Null => rows.push((name.to_owned(), "not given".to_owned())),
-        serde_json::Value::String(text) => rows.push((name.to_owned(), printable(text))),
-        other => rows.push((name.to_owned(), printable(&other.to_string()))),
-    }
+/// Options by name, lists on one line.
+fn options(options: &Options) -> Vec<(String, String)> {
+    let value = serde_json::to_value(options).expect("invariant: options are plain data");
+    let object = value.as_object().expect("invariant: options are named");
+    let shown = |value: &serde_json::Value| match value {
+        serde_json::Value::Null => "not given".to_owned(),
+        serde_json::Value::String(text) => printable(text),
+        other => printable(&other.to_string()),
+    };
+    object.iter().map(|(name, value)| (name.clone(), shown(value))).collect()
 }
