@@ -263,7 +263,7 @@ fn dim(indices: &mut [u8]) {
     indices.iter_mut().for_each(|index| *index = place::OUTSIDE + *index / 4);
 }
 
-fn fitting<'a>(labels: Option<&'a Labels>, frame: Frame) -> Option<&'a Labels> {
+fn fitting(labels: Option<&Labels>, frame: Frame) -> Option<&Labels> {
     labels.filter(|labels| labels.grid.width() == frame.width && labels.grid.height() == frame.height)
 }
 
