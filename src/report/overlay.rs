@@ -20,7 +20,7 @@ pub const PULL_OUT: [u8; 3] = [250, 214, 236];
 /// Lines between grains.
 pub const BOUNDARY: [u8; 3] = [247, 148, 29];
 /// Test lines.
-pub const TEST_LINE: [u8; 3] = [150, 240, 214];
+pub const TEST_LINE: [u8; 3] = [92, 64, 240];
 /// Light line of the marks: frame and bar.
 pub const MARK: [u8; 3] = [255, 255, 255];
 /// Dark line beside it.
