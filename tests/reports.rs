@@ -407,3 +407,15 @@ fn distributions_that_cannot_be_drawn_give_no_figure() {
         .is_some()
     );
 }
+
+#[test]
+fn any_number_of_threads_draws_the_same_bytes() {
+    let drawn = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| {
+            let drawn = drawn_overlay(5);
+            (overlay::png(&drawn), overlay::thumbnail(&drawn, 200))
+        })
+    };
+    assert_eq!(drawn(1), drawn(3));
+}

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
-use ceramograph::report::json;
+use ceramograph::report::{csv, json};
 use invented_study::{hostile_study, study, unknown_study, unscaled_study};
 use serde_json::Value;
 
@@ -260,4 +260,20 @@ fn cell(text: &str) -> String {
         .split_whitespace()
         .collect::<Vec<&str>>()
         .join(" ")
+}
+
+#[test]
+fn the_page_in_docs_names_every_column_of_the_tables() {
+    let page = std::fs::read_to_string(docs("result.md")).unwrap();
+    let (_, columns) = page.split_once("## Columns of the tables").unwrap();
+    let study = study();
+    for table in [csv::fields(&study), csv::pores_header(), csv::grains_header(), csv::intercepts(&study)] {
+        let head = String::from_utf8(table).unwrap().lines().next().unwrap().to_owned();
+        for column in head.split(',') {
+            assert!(
+                columns.contains(&format!("`{column}`")),
+                "docs/result.md does not name the column {column}"
+            );
+        }
+    }
 }

@@ -20,7 +20,7 @@ pub const PULL_OUT: [u8; 3] = [250, 214, 236];
 /// Lines between grains.
 pub const BOUNDARY: [u8; 3] = [247, 148, 29];
 /// Test lines.
-pub const TEST_LINE: [u8; 3] = [150, 240, 214];
+pub const TEST_LINE: [u8; 3] = [92, 64, 240];
 /// Light line of the marks: frame and bar.
 pub const MARK: [u8; 3] = [255, 255, 255];
 /// Dark line beside it.
@@ -263,7 +263,7 @@ fn dim(indices: &mut [u8]) {
     indices.iter_mut().for_each(|index| *index = place::OUTSIDE + *index / 4);
 }
 
-fn fitting<'a>(labels: Option<&'a Labels>, frame: Frame) -> Option<&'a Labels> {
+fn fitting(labels: Option<&Labels>, frame: Frame) -> Option<&Labels> {
     labels.filter(|labels| labels.grid.width() == frame.width && labels.grid.height() == frame.height)
 }
 

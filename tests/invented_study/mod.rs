@@ -180,8 +180,12 @@ pub fn unscaled_study() -> Study {
 fn in_px(mut sizes: Distribution) -> Distribution {
     let px = |length: &mut Length| *length = Length::Px(length.value());
     px(&mut sizes.mean);
-    sizes.standard_deviation.as_mut().map(px);
-    sizes.lognormal.as_mut().map(|fit| px(&mut fit.median));
+    if let Some(deviation) = &mut sizes.standard_deviation {
+        px(deviation);
+    }
+    if let Some(fit) = &mut sizes.lognormal {
+        px(&mut fit.median);
+    }
     for percentiles in [&mut sizes.percentiles, &mut sizes.area_weighted_percentiles] {
         let Percentiles { p10, p25, p50, p75, p90 } = percentiles;
         [p10, p25, p50, p75, p90].into_iter().for_each(px);
