@@ -304,6 +304,32 @@ mod pictures {
         assert_eq!((truth.grain_count, truth.mean_intercept_px), (1, None));
     }
 
+    /// All keys of a JSON value.
+    fn keys(value: &serde_json::Value, found: &mut BTreeSet<String>) {
+        match value {
+            serde_json::Value::Object(map) => {
+                found.extend(map.keys().cloned());
+                map.values().for_each(|inner| keys(inner, found));
+            }
+            serde_json::Value::Array(list) => list.iter().for_each(|inner| keys(inner, found)),
+            _ => {}
+        }
+    }
+
+    #[test]
+    fn every_key_of_the_truth_is_documented() {
+        let docs = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/phantom.md");
+        let docs = std::fs::read_to_string(docs).unwrap();
+        let mut found = BTreeSet::new();
+        for look in looks() {
+            let truth = draw(&small(look)).unwrap().truth;
+            keys(&serde_json::to_value(&truth).unwrap(), &mut found);
+        }
+        assert!(found.len() > 40, "{found:?}");
+        let missing: Vec<&String> = found.iter().filter(|key| !docs.contains(&format!("`{key}`"))).collect();
+        assert!(missing.is_empty(), "not in docs/phantom.md: {missing:?}");
+    }
+
     #[derive(Parser)]
     struct Command {
         #[command(flatten)]
