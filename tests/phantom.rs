@@ -68,6 +68,15 @@ fn mean_intercept_asked_for_is_met() {
 }
 
 #[test]
+fn number_of_grains_asked_for_is_met_in_regular_sections_too() {
+    let kind = Structure::Section3d { size_spread: 0.35, regularity: 0.8 };
+    let labels = label_map(&structure(kind, Density::GrainsPerPx2(1.0 / 800.0)), 3000, 3000, 2).unwrap();
+    let ratio = 800.0 * cells_per_px2(&labels);
+    println!("{} grains, number ratio {ratio}", labels.count);
+    assert!((ratio - 1.0).abs() < 0.03, "{ratio}");
+}
+
+#[test]
 fn discs_cover_the_share_of_the_boolean_model() {
     // 1 - exp(-λπr²) = 0.466512 for λ = 0.002, r = 10; one 1000 x 1000 window has SD 0.00804.
     let mean = (0..10)
@@ -397,6 +406,7 @@ mod pictures {
             ("--structure hexagons --regularity 1", "--regularity"),
             ("--pore-sites 0,0,0", "pore shares"),
             ("--bits 12", "--bits"),
+            ("--count 0", "--count"),
             ("--look painted", "--look"),
             ("--spec missing.json", "missing.json"),
         ] {

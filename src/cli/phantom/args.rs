@@ -36,7 +36,7 @@ pub struct PhantomArgs {
     #[arg(long, conflicts_with_all = ["vary", "spec", "count", "look", "structure"])]
     pub demo: bool,
     /// Number of pictures; the seed goes up by one from each to the next
-    #[arg(long, default_value_t = 1, value_name = "N")]
+    #[arg(long, default_value_t = 1, value_name = "N", value_parser = clap::value_parser!(u64).range(1..))]
     pub count: u64,
     /// Seed of the first picture [default: 1]
     #[arg(long, value_name = "N")]
