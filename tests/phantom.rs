@@ -68,6 +68,15 @@ fn mean_intercept_asked_for_is_met() {
 }
 
 #[test]
+fn number_of_grains_asked_for_is_met_in_regular_sections_too() {
+    let kind = Structure::Section3d { size_spread: 0.35, regularity: 0.8 };
+    let labels = label_map(&structure(kind, Density::GrainsPerPx2(1.0 / 800.0)), 3000, 3000, 2).unwrap();
+    let ratio = 800.0 * cells_per_px2(&labels);
+    println!("{} grains, number ratio {ratio}", labels.count);
+    assert!((ratio - 1.0).abs() < 0.03, "{ratio}");
+}
+
+#[test]
 fn discs_cover_the_share_of_the_boolean_model() {
     // 1 - exp(-λπr²) = 0.466512 for λ = 0.002, r = 10; one 1000 x 1000 window has SD 0.00804.
     let mean = (0..10)
@@ -304,6 +313,32 @@ mod pictures {
         assert_eq!((truth.grain_count, truth.mean_intercept_px), (1, None));
     }
 
+    /// All keys of a JSON value.
+    fn keys(value: &serde_json::Value, found: &mut BTreeSet<String>) {
+        match value {
+            serde_json::Value::Object(map) => {
+                found.extend(map.keys().cloned());
+                map.values().for_each(|inner| keys(inner, found));
+            }
+            serde_json::Value::Array(list) => list.iter().for_each(|inner| keys(inner, found)),
+            _ => {}
+        }
+    }
+
+    #[test]
+    fn every_key_of_the_truth_is_documented() {
+        let docs = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/phantom.md");
+        let docs = std::fs::read_to_string(docs).unwrap();
+        let mut found = BTreeSet::new();
+        for look in looks() {
+            let truth = draw(&small(look)).unwrap().truth;
+            keys(&serde_json::to_value(&truth).unwrap(), &mut found);
+        }
+        assert!(found.len() > 40, "{found:?}");
+        let missing: Vec<&String> = found.iter().filter(|key| !docs.contains(&format!("`{key}`"))).collect();
+        assert!(missing.is_empty(), "not in docs/phantom.md: {missing:?}");
+    }
+
     #[derive(Parser)]
     struct Command {
         #[command(flatten)]
@@ -371,6 +406,7 @@ mod pictures {
             ("--structure hexagons --regularity 1", "--regularity"),
             ("--pore-sites 0,0,0", "pore shares"),
             ("--bits 12", "--bits"),
+            ("--count 0", "--count"),
             ("--look painted", "--look"),
             ("--spec missing.json", "missing.json"),
         ] {

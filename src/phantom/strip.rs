@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::lettering::lettering;
+use super::lettering::{Lettering, lettering};
 use crate::error::Error;
 use crate::grid::Grid;
 
@@ -92,8 +92,7 @@ pub(crate) fn strip(spec: &StripSpec, width: usize, um_per_px: f64) -> Result<(G
     let caption = lettering(&spec.caption, 0.36 * height as f32);
     let room = width as f32 - row.taken_px as f32 - height as f32;
     if caption.width < room {
-        let baseline = (0.5 * (height as f32 + caption.cap_height)) as usize;
-        caption.draw(&mut grid, (height / 3, baseline), ink);
+        caption.draw(&mut grid, (side(height), middle_baseline(height, &caption)), ink);
     }
     let bar = BarTruth {
         label,
@@ -148,65 +147,83 @@ struct Drawn {
 }
 
 fn draw_bar(grid: &mut Grid<f32>, shape: BarShape, (length, text): (usize, &str), ink: f32) -> Drawn {
-    let (width, height) = (grid.width(), grid.height());
-    let side = height / 3;
-    let text = lettering(text, 0.44 * height as f32);
-    let baseline_middle = (0.5 * (height as f32 + text.cap_height)) as usize;
+    let text = lettering(text, 0.44 * grid.height() as f32);
     match shape {
-        BarShape::Solid => {
-            let (left, thick) = (width - side - length, (height / 9).max(3));
-            let top = height - height / 5 - thick;
-            fill(grid, (left, top), (length, thick), ink);
-            let text_left = (left as f32 + 0.5 * (length as f32 - text.width)).max(0.0) as usize;
-            let text_left = text_left.min(width.saturating_sub(text.width as usize + 2));
-            text.draw(grid, (text_left, top - height / 8), ink);
-            let taken_px = width - left.min(text_left);
-            Drawn { left_px: left as f64, middle_px: top as f64 + 0.5 * thick as f64, taken_px }
-        }
-        BarShape::Bracket => {
-            let (thin, cap) = (stroke(height), height / 2);
-            let left = width - side - length - thin;
-            let middle = height / 2;
-            for x in [left, left + length] {
-                fill(grid, (x, middle - cap / 2), (thin, cap), ink);
-            }
-            let gap = text.width as usize + height / 3;
-            let top = middle - thin / 2;
-            let taken_px;
-            if gap + height / 2 < length {
-                let arm = (length - gap) / 2;
-                fill(grid, (left, top), (arm, thin), ink);
-                fill(grid, (left + length - arm, top), (arm, thin), ink);
-                text.draw(grid, (left + arm + height / 6, baseline_middle), ink);
-                taken_px = width - left;
-            } else {
-                fill(grid, (left, top), (length, thin), ink);
-                let text_left = left.saturating_sub(gap);
-                text.draw(grid, (text_left, baseline_middle), ink);
-                taken_px = width - text_left;
-            }
-            let centre = 0.5 * thin as f64;
-            Drawn { left_px: left as f64 + centre, middle_px: top as f64 + centre, taken_px }
-        }
-        BarShape::Ticks => {
-            let thin = stroke(height);
-            let left = width - side - length - thin;
-            let (tall, short) = (height / 2, height / 3);
-            let top = height / 4;
-            for k in 0..=10 {
-                let rows = if k % 5 == 0 { tall } else { short };
-                // Ticks between the ends stand at the nearest whole px.
-                let x = left + (length * k + 5) / 10;
-                fill(grid, (x, top), (thin, rows), ink);
-            }
-            let text_left = left.saturating_sub(text.width as usize + height / 3);
-            text.draw(grid, (text_left, baseline_middle), ink);
-            Drawn {
-                left_px: left as f64 + 0.5 * thin as f64,
-                middle_px: top as f64 + 0.5 * tall as f64,
-                taken_px: width - text_left,
-            }
-        }
+        BarShape::Solid => draw_solid(grid, length, &text, ink),
+        BarShape::Bracket => draw_bracket(grid, length, &text, ink),
+        BarShape::Ticks => draw_ticks(grid, length, &text, ink),
+    }
+}
+
+/// Free columns between the bar and the right rim.
+fn side(height: usize) -> usize {
+    height / 3
+}
+
+/// Baseline that puts capitals into the middle of the strip.
+fn middle_baseline(height: usize, text: &Lettering) -> usize {
+    (0.5 * (height as f32 + text.cap_height)) as usize
+}
+
+/// A filled bar with the label above it.
+fn draw_solid(grid: &mut Grid<f32>, length: usize, text: &Lettering, ink: f32) -> Drawn {
+    let (width, height) = (grid.width(), grid.height());
+    let (left, thick) = (width - side(height) - length, (height / 9).max(3));
+    let top = height - height / 5 - thick;
+    fill(grid, (left, top), (length, thick), ink);
+    let centred = (left as f32 + 0.5 * (length as f32 - text.width)).max(0.0) as usize;
+    let text_left = centred.min(width.saturating_sub(text.width as usize + 2));
+    text.draw(grid, (text_left, top - height / 8), ink);
+    Drawn {
+        left_px: left as f64,
+        middle_px: top as f64 + 0.5 * thick as f64,
+        taken_px: width - left.min(text_left),
+    }
+}
+
+/// A line with caps; the label stands in a gap of the line, or beside a short one.
+fn draw_bracket(grid: &mut Grid<f32>, length: usize, text: &Lettering, ink: f32) -> Drawn {
+    let (width, height) = (grid.width(), grid.height());
+    let (thin, cap) = (stroke(height), height / 2);
+    let left = width - side(height) - length - thin;
+    for x in [left, left + length] {
+        fill(grid, (x, height / 2 - cap / 2), (thin, cap), ink);
+    }
+    let top = height / 2 - thin / 2;
+    let gap = text.width as usize + height / 3;
+    let inside = gap + height / 2 < length;
+    let (arm, text_left) = if inside {
+        let arm = (length - gap) / 2;
+        (arm, left + arm + height / 6)
+    } else {
+        (length, left.saturating_sub(gap))
+    };
+    fill(grid, (left, top), (arm, thin), ink);
+    fill(grid, (left + length - arm, top), (arm, thin), ink);
+    text.draw(grid, (text_left, middle_baseline(height, text)), ink);
+    let centre = 0.5 * thin as f64;
+    let taken_px = width - left.min(text_left);
+    Drawn { left_px: left as f64 + centre, middle_px: top as f64 + centre, taken_px }
+}
+
+/// Eleven ticks, the first, middle and last one taller, with the label to their left.
+fn draw_ticks(grid: &mut Grid<f32>, length: usize, text: &Lettering, ink: f32) -> Drawn {
+    let (width, height) = (grid.width(), grid.height());
+    let thin = stroke(height);
+    let left = width - side(height) - length - thin;
+    let (top, tall, short) = (height / 4, height / 2, height / 3);
+    for k in 0..=10 {
+        let rows = if k % 5 == 0 { tall } else { short };
+        // Ticks between the ends stand at the nearest whole px.
+        let x = left + (length * k + 5) / 10;
+        fill(grid, (x, top), (thin, rows), ink);
+    }
+    let text_left = left.saturating_sub(text.width as usize + height / 3);
+    text.draw(grid, (text_left, middle_baseline(height, text)), ink);
+    Drawn {
+        left_px: left as f64 + 0.5 * thin as f64,
+        middle_px: top as f64 + 0.5 * tall as f64,
+        taken_px: width - text_left,
     }
 }
 
