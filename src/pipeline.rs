@@ -6,6 +6,7 @@ use crate::measure::grain::grains;
 use crate::measure::intercept::{Intercepts, intercepts};
 use crate::measure::pore::pores;
 use crate::measure::region::regions;
+use crate::micrograph::overlap::{Fingerprint, fingerprint};
 use crate::micrograph::{Grey, InfoStrip, Micrograph, check, info_strip};
 use crate::options::Options;
 use crate::scale::{Scale, determine};
@@ -30,6 +31,8 @@ pub struct Measured {
     pub spacing: Spacing,
     /// What was found out about the fitness of the picture.
     pub findings: Vec<Finding>,
+    /// For finding other pictures of the same place.
+    pub fingerprint: Fingerprint,
     /// Pore map, in coordinates of the frame.
     pub pore_map: PoreMap,
     /// Pores in the order of their labels.
@@ -56,6 +59,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let spacing = scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let grey = cropped(&micrograph.grey, frame);
     let mut findings = check::check(&grey);
+    let fingerprint = fingerprint(&grey);
     let pore_map = segment::pores::find(&grey, &options.pore_options())?;
     drop(grey);
     let grain_map = segment::grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options());
@@ -78,6 +82,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
         strip,
         spacing,
         findings,
+        fingerprint,
         area_fraction_error: area_fraction_error(&pore_mask(&pore_map)),
         scale,
         pore_map,

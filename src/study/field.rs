@@ -140,7 +140,7 @@ fn pore_results(measured: &Measured) -> Option<PoreResults> {
             .as_ref()
             .map(|e| spacing.area(e.integral_range_px2 * spacing.pixel_area())),
         pull_out_count: measured.pores.iter().filter(|p| p.pull_out).count() as u64,
-        pull_out_percent: measured.pores.iter().filter(|p| p.pull_out).map(percent).sum(),
+        pull_out_percent: measured.pores.iter().filter(|p| p.pull_out).map(percent).fold(0.0, |a, b| a + b),
         count_by_place,
         percent_by_place,
         diameters: distribution::distribution(&diameters, spacing.unit),

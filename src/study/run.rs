@@ -8,7 +8,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::Error;
-use crate::micrograph::overlap::{Fingerprint, fingerprint};
+use crate::micrograph::overlap::Fingerprint;
 use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::options::Options;
 use crate::pipeline::{Measured, measure};
@@ -99,7 +99,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     let staging = Staging::open(&request.out, request.replace)?;
     show(Event::Started { files: inputs.len() });
 
-    let names: Vec<&str> = inputs.iter().map(|input| input.name.as_str()).collect();
+    let names: Vec<&str> = inputs.iter().map(|input| without_ending(&input.name)).collect();
     let plan = Plan {
         options: &options,
         sheet: &sheet,
@@ -248,7 +248,7 @@ fn finished(
         let png = report::label_map::png(&map.labels, measured.frame, width, height)?;
         plan.staging.write(&format!("labels/{stem}.png"), &png)?;
     }
-    let fingerprint = fingerprint(&micrograph.grey);
+    let fingerprint = measured.fingerprint.clone();
     let mut field = field(identity, micrograph, measured, plan.options);
     field.overlay = Some(overlay);
     Ok(MeasuredField { field, fingerprint, thumbnail })
@@ -323,6 +323,11 @@ fn unmatched_rows(sheet: &[SheetRow], inputs: &[Input]) -> Vec<Warning> {
         Warning::new("specimen-without-row", text)
     });
     without_pictures.chain(without_row).collect()
+}
+
+/// A file's name without its ending, which the pictures that are written replace by their own.
+fn without_ending(name: &str) -> &str {
+    name.rsplit_once('.').map_or(name, |(stem, _)| stem)
 }
 
 fn threads(request: &Request) -> NonZeroUsize {
