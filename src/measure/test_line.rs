@@ -159,6 +159,8 @@ const UNITS_PER_STEP: u64 = 2;
 /// Positions across a line are whole numbers of 2⁻³² px, so that no rounding grows along it.
 const FRACTION_BITS: u32 = 32;
 const ONE_PX: f64 = 4_294_967_296.0;
+const HALF_PX: i64 = 1 << (FRACTION_BITS - 1);
+const FRACTION_MASK: i64 = (1 << FRACTION_BITS) - 1;
 
 /// Lines handed to a thread at once; whatever the thread count, so that chords keep their order.
 const LINES_PER_GROUP: usize = 256;
@@ -182,15 +184,19 @@ pub(crate) fn count_parallel(
     };
     let unit = step / UNITS_PER_STEP as f64;
     let offsets = line_offsets(slope, along, across, spacing_px);
+    let through_centres = slope == slope.round();
     let slope = (slope * ONE_PX).round() as i64;
     let parts: Vec<LineCount> = offsets
         .par_chunks(LINES_PER_GROUP)
         .map(|group| {
             let mut count = LineCount::new(unit);
-            if steep {
-                sweep_rows(labels, group, slope, &mut count);
-            } else {
-                group.iter().for_each(|&offset| walk_columns(labels, offset, slope, &mut count));
+            match (steep, slope) {
+                (false, 0) => group.iter().for_each(|&offset| walk_row(labels, offset, &mut count)),
+                (false, _) => {
+                    group.iter().for_each(|&offset| walk_columns(labels, offset, slope, &mut count))
+                }
+                (true, _) if through_centres => sweep_rows::<true>(labels, group, slope, &mut count),
+                (true, _) => sweep_rows::<false>(labels, group, slope, &mut count),
             }
             count
         })
@@ -209,7 +215,8 @@ fn snapped(slope: f64) -> f64 {
 /// Positions across the lines at their zeroth sample, ascending, so that lines `spacing_px` apart cover the frame.
 fn line_offsets(slope: f64, along: usize, across: usize, spacing_px: u32) -> Vec<i64> {
     let drift = slope * (along - 1) as f64;
-    let (low, high) = (-drift.max(0.0), (across - 1) as f64 - drift.min(0.0));
+    // The frame ends half a pixel outside the outermost centres.
+    let (low, high) = (-0.5 - drift.max(0.0), across as f64 - 0.5 - drift.min(0.0));
     let distance = f64::from(spacing_px.max(1)) * slope.hypot(1.0);
     let first = low + (distance / 2.0).min((high - low) / 2.0);
     let lines = ((high - first) / distance).floor() as usize + 1;
@@ -225,13 +232,10 @@ fn line_offsets(slope: f64, along: usize, across: usize, spacing_px: u32) -> Vec
 
 /// The pixel nearest to a position across the line, and the other one beside it; the same twice at a pixel centre.
 fn beside(position: i64) -> (usize, usize) {
-    let below = (position >> FRACTION_BITS) as usize;
-    let fraction = position & ((1 << FRACTION_BITS) - 1);
-    match fraction {
-        0 => (below, below),
-        f if f < 1 << (FRACTION_BITS - 1) => (below, below + 1),
-        _ => (below + 1, below),
-    }
+    let below = position >> FRACTION_BITS;
+    let above = (position + FRACTION_MASK) >> FRACTION_BITS;
+    let nearest = (position + HALF_PX) >> FRACTION_BITS;
+    (nearest as usize, (below + above - nearest) as usize)
 }
 
 /// Samples of a line that lie in the frame.
@@ -248,6 +252,34 @@ fn samples_inside(offset: i64, slope: i64, along: usize, across: usize) -> Range
     let first = (from..=to).find(inside).unwrap_or(0);
     let end = (first..=to).rev().find(inside).map_or(first, |i| i + 1);
     first..end
+}
+
+/// Pixels that are compared at once while a row stays in one grain.
+const RUN: usize = 16;
+
+/// Walks along a row of pixels.
+fn walk_row(labels: &Grid<u32>, offset: i64, count: &mut LineCount) {
+    let y = (offset >> FRACTION_BITS) as usize;
+    let row = labels.row(y);
+    let last = row.len() - 1;
+    let mut walk = Walk::default();
+    let mut settled = u32::MAX;
+    let mut x = 0;
+    while x <= last {
+        if let Some(run) = row.get(x..x + RUN)
+            && run.iter().fold(0, |differs, &label| differs | (label ^ settled)) == 0
+        {
+            x += RUN;
+            continue;
+        }
+        if row[x] != settled {
+            let sample = (row[x], row[x]);
+            count.take(&mut walk, sample, place_on_line(x, 0, last), || tile_of(labels, x, y));
+            settled = walk.settled();
+        }
+        x += 1;
+    }
+    count.end(&walk, UNITS_PER_STEP * last as u64, tile_of(labels, last, y));
 }
 
 /// Walks one line, column by column.
@@ -283,7 +315,12 @@ fn place_on_line(sample: usize, first: usize, last: usize) -> (u64, u64) {
 }
 
 /// Walks a group of lines side by side, row by row, because memory is read along rows.
-fn sweep_rows(labels: &Grid<u32>, offsets: &[i64], slope: i64, count: &mut LineCount) {
+fn sweep_rows<const THROUGH_CENTRES: bool>(
+    labels: &Grid<u32>,
+    offsets: &[i64],
+    slope: i64,
+    count: &mut LineCount,
+) {
     let (width, height) = (labels.width(), labels.height());
     let rows: Vec<Range<usize>> =
         offsets.iter().map(|&offset| samples_inside(offset, slope, height, width)).collect();
@@ -294,15 +331,21 @@ fn sweep_rows(labels: &Grid<u32>, offsets: &[i64], slope: i64, count: &mut LineC
         let drift = slope * y as i64;
         let first = offsets.partition_point(|&o| o + drift < 0);
         let end = offsets.partition_point(|&o| o + drift <= ((width - 1) as i64) << FRACTION_BITS);
-        for i in first..end {
-            let (nearest, other) = beside(offsets[i] + drift);
+        for (i, (&offset, settled)) in offsets.iter().zip(&mut settled).enumerate().take(end).skip(first) {
+            let position = offset + drift;
+            let (nearest, other) = if THROUGH_CENTRES {
+                let pixel = (position >> FRACTION_BITS) as usize;
+                (pixel, pixel)
+            } else {
+                beside(position)
+            };
             let sample = (row[nearest], row[other]);
-            if sample == (settled[i], settled[i]) {
+            if sample == (*settled, *settled) {
                 continue;
             }
             let place = place_on_line(y, rows[i].start, rows[i].end - 1);
             count.take(&mut walks[i], sample, place, || tile_of(labels, nearest, y));
-            settled[i] = walks[i].settled();
+            *settled = walks[i].settled();
         }
     }
     for ((walk, rows), &offset) in
