@@ -7,8 +7,9 @@
 use std::f64::consts::PI;
 
 use ceramograph::grid::{Frame, Grid, Labels};
-use ceramograph::measure::grain_size::{GrainSample, grain_results, populations};
+use ceramograph::measure::grain_size::{GrainSample, grain_results};
 use ceramograph::measure::intercept::{Intercepts, intercepts};
+use ceramograph::measure::populations::populations;
 use ceramograph::measure::region::Region;
 use ceramograph::measure::unfold::unfolded;
 use ceramograph::options::{BoundaryMethod, LineOptions};
