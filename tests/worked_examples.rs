@@ -4,10 +4,11 @@ use std::collections::BTreeMap;
 
 use ceramograph::grid::Frame;
 use ceramograph::measure::grain_number::{from_mean_area_um2, from_mean_intercept_um, mean_intercept_um};
+use ceramograph::measure::region::Region;
 use ceramograph::options::Surface;
 use ceramograph::scale::{Scale, ScaleSource};
 use ceramograph::statistics::interval::mean_interval;
-use ceramograph::study::result::{Field, FieldRows, Grade, PictureCheck};
+use ceramograph::study::result::{Field, FieldRows, Grade, Grain, PictureCheck, Pore, PorePlace, Specimen};
 use ceramograph::study::specimen::specimen;
 
 fn close(got: f64, want: f64, tolerance: f64) {
@@ -55,6 +56,24 @@ fn field(file: &str, um_per_px: Option<f64>) -> Field {
     }
 }
 
+fn region(equivalent_diameter: f64, touches_frame: bool) -> Region {
+    Region {
+        label: 1,
+        area_px: 1,
+        area: 1.0,
+        centroid_x_px: 0.0,
+        centroid_y_px: 0.0,
+        bounding_box: Frame { x: 0, y: 0, width: 1, height: 1 },
+        equivalent_diameter,
+        perimeter: 1.0,
+        feret_max: 1.0,
+        feret_min: 1.0,
+        orientation_deg: 0.0,
+        solidity: 1.0,
+        touches_frame,
+    }
+}
+
 /// Three circles of 500 µm in all on each of five fields.
 fn three_circle_fields() -> Vec<Field> {
     [82, 91, 77, 88, 85]
@@ -67,12 +86,12 @@ fn three_circle_fields() -> Vec<Field> {
         .collect()
 }
 
-fn summarised(fields: &[Field], surface: Option<Surface>) -> ceramograph::study::result::Specimen {
+fn summarised(fields: &[Field], surface: Option<Surface>) -> Specimen {
     let fields: Vec<&Field> = fields.iter().collect();
     specimen("rings", &fields, BTreeMap::new(), surface)
 }
 
-fn codes(specimen: &ceramograph::study::result::Specimen) -> Vec<&'static str> {
+fn codes(specimen: &Specimen) -> Vec<&'static str> {
     specimen.warnings.iter().map(|w| w.code).collect()
 }
 
@@ -232,4 +251,27 @@ fn the_grain_size_number_is_withheld_where_there_is_no_section() {
         assert!(summarised(&fields, None).astm_grain_number.is_none());
     }
     assert!(summarised(&three_circle_fields(), Some(Surface::ThermallyEtched)).astm_grain_number.is_some());
+}
+
+#[test]
+fn grains_pores_and_chords_of_all_fields_go_together() {
+    let mut fields = vec![field("a.tif", Some(0.1)), field("b.tif", Some(0.1)), field("bare.tif", None)];
+    for (i, field) in fields.iter_mut().enumerate() {
+        let grain = |diameter: f64, touches_frame| Grain {
+            region: region(diameter, touches_frame),
+            neighbours: 6,
+            boundary_strength: 1.0,
+        };
+        field.rows.grains = vec![grain(2.0 + i as f64, false), grain(9.0, true)];
+        let pore = Pore { region: region(0.5, false), place: PorePlace::Unknown, pull_out: false };
+        field.rows.pores = vec![pore];
+        field.rows.chords = vec![1.5, 2.5];
+    }
+    let specimen = summarised(&fields, None);
+    let grains = specimen.grain_size.unwrap();
+    // One whole grain of each field with a scale; those cut by the frame and the field without a scale stay out.
+    assert_eq!((grains.count, grains.mean.um()), (2, Some(2.5)));
+    assert_eq!(specimen.grain_size_histogram.unwrap().counts.iter().sum::<u64>(), 2);
+    assert_eq!(specimen.pore_size.unwrap().count, 2);
+    assert_eq!(specimen.chords.unwrap().count, 4);
 }

@@ -1,12 +1,13 @@
 //! From label maps to numbers: one file per quantity.
 
+pub mod agreement;
 pub mod distribution;
 pub mod grain;
 pub mod grain_number;
 pub mod grain_size;
-pub mod intercept;
-pub mod agreement;
 pub mod hull;
+pub mod intercept;
+pub mod populations;
 pub mod pore;
 pub mod region;
 mod test_line;

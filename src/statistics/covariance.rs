@@ -187,3 +187,73 @@ fn smooth_size(at_least: usize) -> usize {
         })
         .unwrap_or(at_least)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Squares of `side` px in a checkerboard-like pattern that a fixed recurrence scatters.
+    fn scattered(width: usize, height: usize, side: usize) -> Mask {
+        Grid::from_fn(width, height, |x, y| {
+            let cell = (x / side) as u64 * 7919 + (y / side) as u64 * 104_729 + 1;
+            (cell.wrapping_mul(6_364_136_223_846_793_005) >> 33).is_multiple_of(5)
+        })
+    }
+
+    #[test]
+    fn nothing_all_and_too_little_have_no_error() {
+        assert!(area_fraction_error(&Grid::filled(64, 64, false)).is_none());
+        assert!(area_fraction_error(&Grid::filled(64, 64, true)).is_none());
+        assert!(area_fraction_error(&scattered(400, 15, 2)).is_none());
+        assert!(area_fraction_error(&Grid::filled(1, 1, true)).is_none());
+    }
+
+    #[test]
+    fn the_transform_gives_the_products_that_a_double_loop_gives() {
+        let coverage = block_coverage(&scattered(40, 28, 3), 1);
+        let fraction = coverage.as_slice().iter().sum::<f64>() / coverage.len() as f64;
+        let products = lagged_products(&coverage, fraction, 7);
+        for (got, dx, dy) in products.within(7) {
+            let mut want = 0.0;
+            for y in 0..28isize {
+                for x in 0..40isize {
+                    let (u, v) = (x + dx, y + dy);
+                    if (0..40).contains(&u) && (0..28).contains(&v) {
+                        let z = |x, y| coverage.at(x as usize, y as usize) - fraction;
+                        want += z(x, y) * z(u, v);
+                    }
+                }
+            }
+            assert!((got - want).abs() < 1e-9, "lag {dx} {dy}: {got} {want}");
+        }
+    }
+
+    #[test]
+    fn independent_squares_have_the_error_of_their_number() {
+        // Squares of 8 px, each covered with chance 1/5 by itself: variance p(1-p)·64/area, integral range 64 px².
+        let mask = scattered(512, 512, 8);
+        let found = area_fraction_error(&mask).unwrap();
+        let fraction = mask.area_fraction();
+        let want = (fraction * (1.0 - fraction) * 64.0 / (512.0 * 512.0)).sqrt();
+        assert!((found.standard_error / want - 1.0).abs() < 0.15, "{} {want}", found.standard_error);
+        assert!((found.integral_range_px2 / 64.0 - 1.0).abs() < 0.3, "{}", found.integral_range_px2);
+        assert!(found.died_out && found.longest_lag_px < 16.0);
+    }
+
+    #[test]
+    fn a_drift_across_the_field_does_not_die_out() {
+        let half = Grid::from_fn(256, 256, |x, _| x < 128);
+        let found = area_fraction_error(&half).unwrap();
+        assert!(!found.died_out && found.standard_error > 0.1, "{found:?}");
+    }
+
+    #[test]
+    fn pixels_cut_finer_leave_the_error_as_it_is() {
+        // The same picture at twice the pixels is averaged over blocks of two and gives the same answer, in finer pixels.
+        let coarse = scattered(400, 300, 5);
+        let fine = Grid::from_fn(800, 600, |x, y| coarse.at(x / 2, y / 2));
+        let (a, b) = (area_fraction_error(&coarse).unwrap(), area_fraction_error(&fine).unwrap());
+        assert!((a.standard_error / b.standard_error - 1.0).abs() < 1e-9);
+        assert!((b.integral_range_px2 / a.integral_range_px2 / 4.0 - 1.0).abs() < 1e-9);
+    }
+}

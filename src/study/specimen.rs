@@ -4,7 +4,8 @@ use std::collections::BTreeMap;
 
 use crate::measure::distribution::distribution;
 use crate::measure::grain_number::from_mean_intercept_um;
-use crate::measure::grain_size::{coarse_tail, populations};
+use crate::measure::grain_size::coarse_tail;
+use crate::measure::populations::populations;
 use crate::options::Surface;
 use crate::statistics::interval::{MeanInterval, mean_interval};
 use crate::study::result::{Estimate, Field, Grade, GrainNumber, Specimen};
