@@ -384,3 +384,195 @@ fn without_pores(method: PoreMethod) -> ThresholdReport {
         solid_mean_grey: None,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::options::{Connectivity, Tone};
+
+    fn options(method: PoreMethod) -> PoreOptions {
+        PoreOptions {
+            method,
+            tone: Tone::Dark,
+            smallest_px: 12,
+            connectivity: Connectivity::Eight,
+            flatten: true,
+        }
+    }
+
+    /// Discs of radius 6 in a grid, grey 40 on 150, softened by a pixel, with noise and light that falls by a third.
+    fn field(noise: i32) -> Grid<u8> {
+        let mut state = 7u32;
+        Grid::from_fn(400, 300, |x, y| {
+            let distance = ((x % 40) as f64 - 20.3).hypot((y % 30) as f64 - 14.6);
+            let inside = (6.5 - distance).clamp(0.0, 1.0);
+            let light = 1.0 - x as f64 / 1200.0;
+            state = state.wrapping_mul(1664525).wrapping_add(1013904223);
+            let wobble = if noise > 0 { (state >> 16) as i32 % (2 * noise + 1) - noise } else { 0 };
+            (40.0 + 110.0 * light * (1.0 - inside)).round() as u8 + 15 + wobble as u8
+        })
+    }
+
+    /// Share of the picture in [`field`]'s discs, whose edge lies at half height, 6 px from the centre.
+    const SHARE_PERCENT: f64 = 100.0 * std::f64::consts::PI * 36.0 / 1200.0;
+
+    const ALL_AUTOMATIC: [PoreMethod; 9] = [
+        PoreMethod::HalfContrast,
+        PoreMethod::Otsu,
+        PoreMethod::MinimumError,
+        PoreMethod::Kapur,
+        PoreMethod::Li,
+        PoreMethod::Iterative,
+        PoreMethod::Triangle,
+        PoreMethod::MultiOtsu,
+        PoreMethod::Sauvola,
+    ];
+
+    #[test]
+    fn pores_under_falling_light_are_found_whole() {
+        let found = find(&Grey::Eight(field(8)), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!(found.labels.count, 100);
+        let porosity = found.porosity_percent.unwrap();
+        assert!((porosity - SHARE_PERCENT).abs() < 0.3, "{porosity} against {SHARE_PERCENT}");
+        let sensitivity = found.sensitivity.unwrap();
+        assert!(sensitivity.porosity_low_percent < porosity && porosity < sensitivity.porosity_high_percent);
+        assert!(found.warnings.is_empty(), "{:?}", found.warnings);
+        assert_eq!(found.rules.len(), 7);
+        assert!(found.background.removed);
+    }
+
+    #[test]
+    fn an_added_constant_changes_nothing() {
+        let picture = field(8);
+        let brighter = picture.map(|grey| grey + 20);
+        for method in ALL_AUTOMATIC {
+            let one = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
+            let other = find(&Grey::Eight(brighter.clone()), &options(method)).unwrap();
+            assert_eq!(one.labels, other.labels, "{method:?}");
+            assert_eq!(one.porosity_percent, other.porosity_percent);
+        }
+    }
+
+    #[test]
+    fn inverted_greys_with_the_other_tone_change_nothing() {
+        let picture = field(8);
+        let inverted = picture.map(|grey| 255 - grey);
+        let wide = |grid: &Grid<u8>| Grey::Sixteen(grid.map(|grey| u16::from(grey) * 200 + 77));
+        let fixed = [PoreMethod::Fixed(100)];
+        for method in ALL_AUTOMATIC.into_iter().chain(fixed) {
+            let bright = PoreOptions { tone: Tone::Bright, ..options(method) };
+            let flipped = match method {
+                // Dark: at or below 100. Bright: above 154, which is at or below 100 when inverted.
+                PoreMethod::Fixed(grey) => {
+                    PoreOptions { method: PoreMethod::Fixed(254 - grey), ..bright.clone() }
+                }
+                _ => bright.clone(),
+            };
+            let one = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
+            let other = find(&Grey::Eight(inverted.clone()), &flipped).unwrap();
+            assert_eq!(one.labels, other.labels, "{method:?}");
+            assert_eq!(one.picture.map(|grey| 255 - grey), other.picture);
+            if let (Some(dark), Some(light)) = (one.threshold.grey_level, other.threshold.grey_level) {
+                assert!((dark + light - 254.0).abs() < 1e-9, "{method:?}: {dark} and {light}");
+            }
+        }
+        let one = find(&wide(&picture), &options(PoreMethod::HalfContrast)).unwrap();
+        let Grey::Sixteen(grid) = wide(&picture) else { unreachable!() };
+        let inverted = Grey::Sixteen(grid.map(|grey| 65535 - grey));
+        let bright = PoreOptions { tone: Tone::Bright, ..options(PoreMethod::HalfContrast) };
+        assert_eq!(one.labels, find(&inverted, &bright).unwrap().labels);
+    }
+
+    #[test]
+    fn sixteen_bits_say_what_eight_say() {
+        let picture = field(8);
+        let wide = Grey::Sixteen(picture.map(|grey| u16::from(grey) * 257));
+        for method in [PoreMethod::HalfContrast, PoreMethod::Otsu] {
+            let eight = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
+            let sixteen = find(&wide, &options(method)).unwrap();
+            let difference = eight.porosity_percent.unwrap() - sixteen.porosity_percent.unwrap();
+            assert!(difference.abs() < 0.1, "{method:?}: {difference}");
+            let greys = eight.threshold.solid_mean_grey.unwrap() * 257.0;
+            let wide_greys = sixteen.threshold.solid_mean_grey.unwrap();
+            assert!((greys / wide_greys - 1.0).abs() < 0.01, "{greys} and {wide_greys}");
+        }
+        let eight = find(&Grey::Eight(picture.clone()), &options(PoreMethod::Fixed(100))).unwrap();
+        let sixteen = find(&wide, &options(PoreMethod::Fixed(100 * 257))).unwrap();
+        assert_eq!(eight.labels, sixteen.labels);
+    }
+
+    #[test]
+    fn small_features_are_dropped_and_their_area_is_told() {
+        let mut picture = field(0);
+        // A square of 3 px survives the median without its corners: 5 px.
+        (0..9).for_each(|k| picture.set(38 + k % 3, 28 + k / 3, 20));
+        let found = find(&Grey::Eight(picture), &options(PoreMethod::Fixed(100))).unwrap();
+        assert_eq!(found.labels.count, 100);
+        assert!((found.dropped_area_percent - 100.0 * 5.0 / 120_000.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_picture_of_one_grey_has_no_porosity() {
+        for grey in [0, 255, 100] {
+            for method in ALL_AUTOMATIC {
+                let found = find(&Grey::Eight(Grid::filled(50, 40, grey)), &options(method)).unwrap();
+                assert_eq!(found.porosity_percent, None, "{method:?}");
+                assert_eq!(found.warnings[0].code, "no-contrast");
+                assert!(found.rules.is_empty() && found.sensitivity.is_none());
+            }
+        }
+        let one = find(&Grey::Eight(Grid::filled(1, 1, 9)), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!(one.porosity_percent, None);
+    }
+
+    #[test]
+    fn a_solid_without_pores_is_not_split() {
+        let mut state = 3u32;
+        let mut wobble = move || {
+            state = state.wrapping_mul(1664525).wrapping_add(1013904223);
+            (state >> 16) % 16
+        };
+        let noise = Grid::from_fn(300, 300, |_, _| (100 + wobble() + wobble() + wobble() + wobble()) as u8);
+        let found = find(&Grey::Eight(noise.clone()), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!((found.porosity_percent, found.labels.count), (Some(0.0), 0));
+        assert_eq!(found.warnings[0].code, "no-pores-found");
+        let found = find(&Grey::Eight(noise), &options(PoreMethod::Otsu)).unwrap();
+        assert_eq!(found.warnings[0].code, "single-peak");
+    }
+
+    #[test]
+    fn grooves_alone_leave_porosity_open() {
+        // Lines of all greys between 60 and that of the solid, on one tenth of the picture.
+        let picture = Grid::from_fn(300, 360, |x, y| {
+            let solid = 140 + ((x * 7 + y * 13) % 11) as u8;
+            if x % 20 < 2 { solid.min(60 + (y % 90) as u8) } else { solid }
+        });
+        let found = find(&Grey::Eight(picture), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!(found.porosity_percent, None);
+        assert_eq!(found.warnings[0].code, "pores-unclear");
+    }
+
+    #[test]
+    fn a_typed_grey_beyond_the_file_is_refused() {
+        let refused = find(&Grey::Eight(field(0)), &options(PoreMethod::Fixed(300)));
+        assert!(matches!(refused, Err(Error::Option { name: "--pores", .. })));
+    }
+
+    #[test]
+    fn a_picture_of_pore_only_says_so() {
+        let found = find(&Grey::Eight(Grid::filled(30, 30, 9)), &options(PoreMethod::Fixed(90))).unwrap();
+        assert_eq!(found.porosity_percent, Some(100.0));
+        assert_eq!(found.warnings[0].code, "all-pore");
+    }
+
+    #[test]
+    fn the_number_of_threads_changes_nothing() {
+        let grey = Grey::Eight(field(8));
+        let with = |threads| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            pool.install(|| find(&grey, &options(PoreMethod::HalfContrast)).unwrap())
+        };
+        let (one, four) = (with(1), with(4));
+        assert_eq!((one.labels, one.picture), (four.labels, four.picture));
+    }
+}
