@@ -97,7 +97,8 @@ pub fn remove(picture: &mut Grid<u8>, surface: &Surface) {
             let u = x as f32 * step - 1.0;
             let light = (((cubic[3] * u + cubic[2]) * u + cubic[1]) * u + cubic[0]).max(least);
             let above = f32::from(grey.saturating_sub(floor)) * reference / light;
-            let evened = (above + 0.5) as u8;
+            // Adding 2²³ leaves the rounded number in the lowest bits, for many pixels at once.
+            let evened = (above.min(255.0) + 8_388_608.0).to_bits() as u8;
             *grey = if *grey > floor { floor.saturating_add(evened) } else { *grey };
         }
     });

@@ -10,17 +10,15 @@ use crate::segment::background::{self, Surface};
 use crate::segment::denoise::median3;
 use crate::segment::grey_levels::{GreyLevels, histogram};
 use crate::segment::label::{Keep, area_kept, label_kept};
-use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
-use crate::segment::threshold::{GLOBAL_RULES, Moments, count_at_or_below, half_contrast, sauvola};
+use crate::segment::pore_cut::{
+    Cut, FEWEST_LEVELS, choose_cut, light_too_uneven, method_name, occurring_range,
+};
+use crate::segment::threshold::{GLOBAL_RULES, Rule, count_at_or_below};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
 use crate::warning::Warning;
 
-/// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
-const FEWEST_LEVELS: usize = 4;
-/// Pixels that one task works on.
-const CHUNK_PX: usize = 1 << 18;
-/// The same where sums are kept in 32 bits.
-const MOMENTS_CHUNK_PX: usize = 1 << 16;
+/// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
+const CHUNK_PX: usize = 1 << 16;
 /// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
 pub const SHIFT: f64 = 0.05;
 
@@ -113,157 +111,13 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     })
 }
 
-/// What decides, for each pixel, whether it belongs to a pore.
-enum Cut<'a> {
-    /// One level of the working picture for all: at or below it.
-    At(f64),
-    /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
-    Below(Grid<u8>, u8),
-    /// A typed level on the file's own greys.
-    Typed(&'a Grey, u16),
-}
-
-impl Cut<'_> {
-    /// The pores with the level moved by `shift` working levels towards the solid.
-    fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
-        let data = match self {
-            Self::At(level) => mask_at(picture, level + shift),
-            Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
-            Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
-        };
-        Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
-    }
-}
-
-fn mask_at(picture: &Grid<u8>, level: f64) -> Vec<bool> {
-    if level < 0.0 {
-        return vec![false; picture.len()];
-    }
-    let level = level.min(255.0) as u8;
-    let mut mask = vec![false; picture.len()];
-    mask.par_chunks_mut(CHUNK_PX).zip(picture.as_slice().par_chunks(CHUNK_PX)).for_each(|(mask, greys)| {
-        mask.iter_mut().zip(greys).for_each(|(pore, &grey)| *pore = grey <= level);
-    });
-    mask
-}
-
-fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
-    let (up, down) = (shift.clamp(0, 255) as u8, (-shift).clamp(0, 255) as u8);
-    let mut mask = vec![false; picture.len()];
-    let inputs = picture.as_slice().par_chunks(CHUNK_PX).zip(cuts.as_slice().par_chunks(CHUNK_PX));
-    mask.par_chunks_mut(CHUNK_PX).zip(inputs).for_each(|(mask, (greys, cuts))| {
-        for ((pore, &grey), &cut) in mask.iter_mut().zip(greys).zip(cuts) {
-            *pore = grey < cut.saturating_add(up).saturating_sub(down);
-        }
-    });
-    mask
-}
-
-/// The cut of the chosen rule, or none with the reason why not.
-fn choose_cut<'a>(
-    grey: &'a Grey,
-    levels: &GreyLevels,
-    options: &PoreOptions,
-    picture: &Grid<u8>,
-    histogram: &[u64],
-) -> Result<(Option<Cut<'a>>, Vec<Warning>), Error> {
-    if let PoreMethod::Fixed(level) = options.method {
-        if f64::from(level) > levels.largest() {
-            let why = format!("grey {level} does not occur in a file of {} bits", grey.bits());
-            return Err(Error::Option { name: "--pores", why });
-        }
-        return Ok((Some(Cut::Typed(grey, level)), Vec::new()));
-    }
-    if occurring_range(histogram) < FEWEST_LEVELS {
-        return Ok((None, vec![no_contrast(occurring_range(histogram))]));
-    }
-    let modes = modes(histogram);
-    let cut = match (options.method, modes) {
-        (PoreMethod::HalfContrast, Some(modes)) => {
-            Some(Cut::Below(half_contrast::cuts(picture, modes), modes.valley as u8))
-        }
-        (PoreMethod::HalfContrast, None) => None,
-        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
-        (method, _) => global_level(method, histogram).map(Cut::At),
-    };
-    let doubt = match (&cut, modes) {
-        (None, _) if dark_tail(histogram) > SMALLEST_SHARE => Some(pores_unclear(dark_tail(histogram))),
-        (None, _) => Some(no_pores_found()),
-        (Some(_), None) => Some(single_peak(options.method)),
-        (Some(_), Some(_)) => None,
-    };
-    Ok((cut, doubt.into_iter().collect()))
-}
-
-/// Brightest minus darkest grey that occurs.
-fn occurring_range(histogram: &[u64]) -> usize {
-    let present = |&grey: &usize| histogram[grey] > 0;
-    (0..histogram.len()).rev().find(present).unwrap_or(0) - (0..histogram.len()).find(present).unwrap_or(0)
-}
-
-/// Name of a rule on the command line; `fixed` for a typed grey value.
-pub fn method_name(method: PoreMethod) -> &'static str {
-    match method {
-        PoreMethod::HalfContrast => "half-contrast",
-        PoreMethod::Otsu => "otsu",
-        PoreMethod::MinimumError => "minimum-error",
-        PoreMethod::Kapur => "kapur",
-        PoreMethod::Li => "li",
-        PoreMethod::Iterative => "iterative",
-        PoreMethod::Triangle => "triangle",
-        PoreMethod::MultiOtsu => "multi-otsu",
-        PoreMethod::Sauvola => "sauvola",
-        PoreMethod::Fixed(_) => "fixed",
-    }
-}
-
-fn global_level(method: PoreMethod, histogram: &[u64]) -> Option<f64> {
-    let name = method_name(method);
-    GLOBAL_RULES.iter().find(|(rule, _)| *rule == name).and_then(|(_, level)| level(histogram))
-}
-
-fn no_contrast(range: usize) -> Warning {
-    let text = format!("the picture has only {} grey levels: nothing tells pores from solid", range + 1);
-    Warning::new("no-contrast", text)
-}
-
-fn light_too_uneven() -> Warning {
-    let text = "the light falls so low in part of the field that solid there is hardly brighter than the pores; it \
-                was evened out, but check the overlay there, crop that part away, or take the picture again";
-    Warning::new("light-too-uneven", text)
-}
-
-fn no_pores_found() -> Warning {
-    let text = "the histogram has neither a peak nor a tail of dark greys: no pores are counted; if you see some, type \
-                their grey value (--pores 90) or ask for a rule by name";
-    Warning::new("no-pores-found", text)
-}
-
-fn pores_unclear(tail: f64) -> Warning {
-    let text = format!(
-        "{:.2} % of the picture is much darker than the solid without a peak of its own: grooves, cracks, or pores \
-         too small or too pale to tell; porosity is left open; type a grey value (--pores 90) or ask for a rule by name",
-        100.0 * tail
-    );
-    Warning::new("pores-unclear", text)
-}
-
-fn single_peak(method: PoreMethod) -> Warning {
-    let name = method_name(method);
-    let text = format!(
-        "the histogram has no peak for pores that stands clear of the solid; {name} splits it all the same, and \
-         what it counts may be dark grains, grooves or noise: look at the overlay"
-    );
-    Warning::new("single-peak", text)
-}
-
 /// Pores and solid, separated.
 struct Separated {
     labels: Labels,
     counted_px: u64,
     dropped_px: u64,
-    pores: Moments,
-    solid: Moments,
+    pores: Class,
+    solid: Class,
     level: Option<f64>,
     sensitivity: Option<ThresholdSensitivity>,
 }
@@ -271,7 +125,7 @@ struct Separated {
 impl Separated {
     fn by(cut: &Cut, picture: &Grid<u8>, levels: &GreyLevels, options: &PoreOptions) -> Self {
         let mask = cut.mask(picture, levels, 0.0);
-        let (pores, solid) = class_moments(picture, &mask);
+        let (pores, solid) = classes(picture, &mask);
         let dark = if let Cut::Below(_, darkest) = cut { Some((picture, *darkest)) } else { None };
         let keep = Keep { smallest_px: options.smallest_px, dark };
         let (labels, dropped_px) = label_kept(&mask, options.connectivity, keep);
@@ -300,11 +154,11 @@ impl Separated {
 
     /// Grey distance between solid and pores; null if either is missing.
     fn contrast(&self) -> Option<f64> {
-        (self.pores.count > 0 && self.solid.count > 0).then(|| self.solid.mean() - self.pores.mean())
+        Some(self.solid.mean()? - self.pores.mean()?)
     }
 
     fn report(&self, levels: &GreyLevels, method: PoreMethod) -> ThresholdReport {
-        let mean = |class: Moments| (class.count > 0).then(|| levels.own_grey(class.mean()));
+        let mean = |class: Class| class.mean().map(|grey| levels.own_grey(grey));
         ThresholdReport {
             method: method_name(method).to_owned(),
             grey_level: self.level,
@@ -315,42 +169,40 @@ impl Separated {
     }
 }
 
-/// Greys of the pores and of the rest.
-fn class_moments(picture: &Grid<u8>, mask: &Mask) -> (Moments, Moments) {
-    let chunks: Vec<(Moments, Moments)> = picture
-        .as_slice()
-        .par_chunks(MOMENTS_CHUNK_PX)
-        .zip(mask.as_slice().par_chunks(MOMENTS_CHUNK_PX))
-        .map(|(greys, mask)| chunk_moments(greys, mask))
-        .collect();
-    chunks.into_iter().fold(Default::default(), |(pores, solid), (p, s)| (pores.with(p), solid.with(s)))
+/// Number of pixels and sum of their greys.
+#[derive(Clone, Copy, Default)]
+struct Class {
+    count: u64,
+    sum: u64,
 }
 
-/// Sums of a chunk of at most 2¹⁶ pixels, in 32 bits: 2¹⁶ · 255² is below 2³².
-fn chunk_moments(greys: &[u8], mask: &[bool]) -> (Moments, Moments) {
-    let (mut count, mut sums, mut squares) = (0u32, [0u32; 2], [0u32; 2]);
-    for (&grey, &pore) in greys.iter().zip(mask) {
-        let grey = u32::from(grey);
-        let dark = if pore { grey } else { 0 };
-        count += u32::from(pore);
-        sums[0] += dark;
-        squares[0] += dark * dark;
-        sums[1] += grey;
-        squares[1] += grey * grey;
+impl Class {
+    fn mean(self) -> Option<f64> {
+        (self.count > 0).then(|| self.sum as f64 / self.count as f64)
     }
-    let moments = |count: u32, sum: u32, squares: u32| Moments {
-        count: u64::from(count),
-        sum: u64::from(sum),
-        squares: u64::from(squares),
+}
+
+/// Greys of the pores and of the rest.
+fn classes(picture: &Grid<u8>, mask: &Mask) -> (Class, Class) {
+    let chunk = |(greys, mask): (&[u8], &[bool])| {
+        let (mut count, mut dark, mut all) = (0u32, 0u32, 0u32);
+        for (&grey, &pore) in greys.iter().zip(mask) {
+            count += u32::from(pore);
+            dark += if pore { u32::from(grey) } else { 0 };
+            all += u32::from(grey);
+        }
+        [u64::from(count), u64::from(dark), u64::from(all)]
     };
-    let pores = moments(count, sums[0], squares[0]);
-    (pores, moments(greys.len() as u32, sums[1], squares[1]).without(pores))
+    let pairs = picture.as_slice().par_chunks(CHUNK_PX).zip(mask.as_slice().par_chunks(CHUNK_PX));
+    let [count, dark, all] =
+        pairs.map(chunk).reduce(|| [0; 3], |a, b| [a[0] + b[0], a[1] + b[1], a[2] + b[2]]);
+    (Class { count, sum: dark }, Class { count: picture.len() as u64 - count, sum: all - dark })
 }
 
 /// Every automatic global rule on the evened and denoised picture, without leaving small features out.
 fn rules(histogram: &[u64], levels: &GreyLevels) -> Vec<RuleResult> {
     let pixels: u64 = histogram.iter().sum();
-    let result = |(name, rule): (&str, fn(&[u64]) -> Option<f64>)| {
+    let result = |(name, rule): (&str, Rule)| {
         let level = rule(histogram);
         let percent = |level| 100.0 * count_at_or_below(histogram, level) as f64 / pixels as f64;
         RuleResult {
