@@ -24,8 +24,8 @@ pub const SHIFT: f64 = 0.05;
 
 /// Pores of a picture and everything that porosity rests on.
 ///
-/// Greys in `threshold` and `sensitivity` are levels of the file; those of `picture`, `contrast` and nothing else are on
-/// the working scale of 256 levels, which for 8-bit files is the same.
+/// Greys in `threshold`, `rules` and `sensitivity` are greys of the file. `picture` and `contrast` are on 256 working
+/// levels, which for 8-bit files are the same.
 #[derive(Clone, Debug)]
 pub struct PoreMap {
     /// The picture with even light, after a 3 × 3 median, on 256 levels.
@@ -38,13 +38,14 @@ pub struct PoreMap {
     pub background: Background,
     /// How far porosity moves with the threshold; null without pores.
     pub sensitivity: Option<ThresholdSensitivity>,
-    /// All automatic global rules on the same picture.
+    /// All automatic global rules on the same picture, small features included; empty without contrast.
     pub rules: Vec<RuleResult>,
     /// Largest minus smallest porosity among the rules, in percentage points.
     pub rule_spread_points: Option<f64>,
     /// Pores of fewer pixels were dropped.
     pub smallest_counted_px: u32,
-    /// Area of dropped features in percent of the picture.
+    /// Area of features that were dropped, as too small or (default rule) nowhere as dark as pore floors, in percent of
+    /// the picture.
     pub dropped_area_percent: f64,
     /// Area of the counted pores in percent of the picture; null where greys cannot carry a threshold.
     pub porosity_percent: Option<f64>,
@@ -58,8 +59,10 @@ pub struct PoreMap {
 ///
 /// Greys are brought to 256 levels (8-bit files keep theirs) and, for bright pores, inverted; a 3 × 3 median takes
 /// counting noise out; uneven light is removed where it is strong enough; the rule separates; connected pores of at
-/// least the smallest size are numbered. An added constant grey, or inverted greys with the tone flipped, change
-/// nothing. A typed grey value is applied to the file's own greys, with the median and without the rest.
+/// least the smallest size are numbered; by the default rule, only those with a pixel on the pores' side of the valley
+/// of the histogram, so that the rim of a dark grain or a shaded face is none. An added constant grey, or inverted
+/// greys with the tone flipped, change nothing. A typed grey value is applied to the file's own greys, with the median
+/// and without the rest.
 ///
 /// A picture of one grey has no porosity (`no-contrast`). Where the histogram has no peak for the pores, the default
 /// rule finds a porosity of zero if nothing is much darker than the solid (`no-pores-found`) and leaves it open
@@ -81,6 +84,11 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
     if uneven.is_some_and(Surface::is_hardly_lit) {
         warnings.push(light_too_uneven());
+    }
+    if found.as_ref().is_some_and(|found| found.counted_px == 0) {
+        let text =
+            "the rule leaves no pore of the smallest size or more: check tone, threshold and smallest size";
+        warnings.push(Warning::new("no-pores-found", text));
     }
     if found.as_ref().is_some_and(|found| found.solid.count == 0) {
         warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
@@ -408,6 +416,13 @@ mod tests {
     fn a_typed_grey_beyond_the_file_is_refused() {
         let refused = find(&Grey::Eight(field(0)), &options(PoreMethod::Fixed(300)));
         assert!(matches!(refused, Err(Error::Option { name: "--pores", .. })));
+    }
+
+    #[test]
+    fn a_typed_grey_darker_than_all_says_that_it_finds_nothing() {
+        let found = find(&Grey::Eight(field(0)), &options(PoreMethod::Fixed(3))).unwrap();
+        assert_eq!((found.porosity_percent, found.labels.count), (Some(0.0), 0));
+        assert_eq!(found.warnings[0].code, "no-pores-found");
     }
 
     #[test]
