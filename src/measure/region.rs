@@ -337,7 +337,7 @@ mod tests {
             let (u, v) = turned(x, y);
             u.abs().max(v.abs()) < 120.0
         });
-        assert!((square.form_factor() - 0.7854).abs() < 0.05, "{}", square.form_factor());
+        assert!((square.form_factor() - PI / 4.0).abs() < 0.05, "{}", square.form_factor());
         let ellipse = shape(&|x, y| (x / 200.0).powi(2) + (y / 100.0).powi(2) < 1.0);
         assert!((ellipse.form_factor() - 0.84117).abs() < 0.01, "{}", ellipse.form_factor());
         assert!((ellipse.aspect_ratio() - 0.5).abs() < 0.005);

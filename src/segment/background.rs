@@ -97,7 +97,8 @@ pub fn remove(picture: &mut Grid<u8>, surface: &Surface) {
             let u = x as f32 * step - 1.0;
             let light = (((cubic[3] * u + cubic[2]) * u + cubic[1]) * u + cubic[0]).max(least);
             let above = f32::from(grey.saturating_sub(floor)) * reference / light;
-            let evened = (above + 0.5) as u8;
+            // Adding 2²³ leaves the rounded number in the lowest bits, for many pixels at once.
+            let evened = (above.min(255.0) + 8_388_608.0).to_bits() as u8;
             *grey = if *grey > floor { floor.saturating_add(evened) } else { *grey };
         }
     });
@@ -136,7 +137,8 @@ impl Tile {
         // Within a grey the median is interpolated, so that broad light does not advance in steps.
         let inside = f64::from(self.histogram[median]);
         let fraction = (f64::from(below) - 0.5 * f64::from(solid)) / inside;
-        let height = median as f64 + 0.5 - fraction - floor as f64;
+        // The whole part first: exact, so that an added constant leaves no trace in the last digit.
+        let height = (median - floor) as f64 + (0.5 - fraction);
         Some(Sample { terms: terms(self.x, self.y), height })
     }
 }
@@ -258,4 +260,55 @@ fn solve(mut rows: [[f64; TERMS + 1]; TERMS]) -> Option<[f64; TERMS]> {
         solution[pivot] = (rows[pivot][TERMS] - known) / rows[pivot][pivot];
     }
     Some(solution)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Grains of 130 to 150, pores of 40, under light that falls by `fall` from the left to the right.
+    fn field(fall: f64) -> Grid<u8> {
+        Grid::from_fn(320, 240, |x, y| {
+            let pore = (x % 32 < 9) && (y % 27 < 8);
+            let grain = 130.0 + ((x / 16 * 7 + y / 16 * 3) % 5) as f64 * 5.0;
+            let light = 1.0 - fall * x as f64 / 319.0;
+            if pore { 40 } else { (40.0 + (grain - 40.0) * light).round() as u8 }
+        })
+    }
+
+    #[test]
+    fn even_light_is_left_alone() {
+        let surface = fit(&field(0.0)).unwrap();
+        assert!(!surface.is_uneven(), "{surface:?}");
+    }
+
+    #[test]
+    fn light_that_falls_by_half_is_measured_and_removed() {
+        let mut picture = field(0.5);
+        let surface = fit(&picture).unwrap();
+        assert!(surface.is_uneven());
+        // From 100 % to 50 % about a median of 75 %, between the centres of the outer tiles.
+        let range = surface.range / surface.reference;
+        assert!((range - 0.5 / 0.75).abs() < 0.08, "{range}");
+        remove(&mut picture, &surface);
+        let again = fit(&picture).unwrap();
+        assert!(again.range / again.reference < 0.05, "{again:?}");
+    }
+
+    #[test]
+    fn an_added_constant_passes_through() {
+        let mut picture = field(0.5);
+        let mut brighter = picture.map(|grey| grey + 37);
+        let (surface, other) = (fit(&picture).unwrap(), fit(&brighter).unwrap());
+        assert_eq!(Surface { floor: surface.floor + 37, ..surface.clone() }, other);
+        remove(&mut picture, &surface);
+        remove(&mut brighter, &other);
+        assert_eq!(picture.map(|grey| grey + 37), brighter);
+    }
+
+    #[test]
+    fn a_picture_of_one_grey_or_of_one_pixel_has_no_surface() {
+        assert_eq!(fit(&Grid::filled(300, 300, 90)), None);
+        assert_eq!(fit(&Grid::filled(1, 1, 90)), None);
+    }
 }

@@ -195,8 +195,7 @@ fn band_runs(band: &[bool], width: usize) -> (Vec<Run>, Vec<u32>) {
     let mut ends = Vec::with_capacity(band.len() / width);
     for row in band.chunks_exact(width) {
         let mut x = 0;
-        while let Some(gap) = row[x..].iter().position(|&set| set) {
-            let start = x + gap;
+        while let Some(start) = next_set(row, x) {
             let length = row[start..].iter().position(|&set| !set).unwrap_or(width - start);
             x = start + length;
             runs.push(Run { start: start as u32, end: x as u32 });
@@ -204,6 +203,14 @@ fn band_runs(band: &[bool], width: usize) -> (Vec<Run>, Vec<u32>) {
         ends.push(runs.len() as u32);
     }
     (runs, ends)
+}
+
+/// The first set pixel at or after `x`; empty stretches are passed 16 pixels at a time.
+fn next_set(row: &[bool], mut x: usize) -> Option<usize> {
+    while row.get(x..x + 16).is_some_and(|stretch| !stretch.iter().fold(false, |any, &set| any | set)) {
+        x += 16;
+    }
+    row[x..].iter().position(|&set| set).map(|gap| x + gap)
 }
 
 fn root(parents: &mut [u32], offset: u32, mut run: u32) -> u32 {

@@ -10,24 +10,22 @@ use crate::segment::background::{self, Surface};
 use crate::segment::denoise::median3;
 use crate::segment::grey_levels::{GreyLevels, histogram};
 use crate::segment::label::{Keep, area_kept, label_kept};
-use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
-use crate::segment::threshold::{GLOBAL_RULES, Moments, count_at_or_below, half_contrast, sauvola};
+use crate::segment::pore_cut::{
+    Cut, FEWEST_LEVELS, choose_cut, light_too_uneven, method_name, occurring_range,
+};
+use crate::segment::threshold::{GLOBAL_RULES, Rule, count_at_or_below};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
 use crate::warning::Warning;
 
-/// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
-const FEWEST_LEVELS: usize = 4;
-/// Pixels that one task works on.
-const CHUNK_PX: usize = 1 << 18;
-/// The same where sums are kept in 32 bits.
-const MOMENTS_CHUNK_PX: usize = 1 << 16;
+/// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
+const CHUNK_PX: usize = 1 << 16;
 /// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
 pub const SHIFT: f64 = 0.05;
 
 /// Pores of a picture and everything that porosity rests on.
 ///
-/// Greys in `threshold` and `sensitivity` are levels of the file; those of `picture`, `contrast` and nothing else are on
-/// the working scale of 256 levels, which for 8-bit files is the same.
+/// Greys in `threshold`, `rules` and `sensitivity` are greys of the file. `picture` and `contrast` are on 256 working
+/// levels, which for 8-bit files are the same.
 #[derive(Clone, Debug)]
 pub struct PoreMap {
     /// The picture with even light, after a 3 × 3 median, on 256 levels.
@@ -40,13 +38,14 @@ pub struct PoreMap {
     pub background: Background,
     /// How far porosity moves with the threshold; null without pores.
     pub sensitivity: Option<ThresholdSensitivity>,
-    /// All automatic global rules on the same picture.
+    /// All automatic global rules on the same picture, small features included; empty without contrast.
     pub rules: Vec<RuleResult>,
     /// Largest minus smallest porosity among the rules, in percentage points.
     pub rule_spread_points: Option<f64>,
     /// Pores of fewer pixels were dropped.
     pub smallest_counted_px: u32,
-    /// Area of dropped features in percent of the picture.
+    /// Area of features that were dropped, as too small or (default rule) nowhere as dark as pore floors, in percent of
+    /// the picture.
     pub dropped_area_percent: f64,
     /// Area of the counted pores in percent of the picture; null where greys cannot carry a threshold.
     pub porosity_percent: Option<f64>,
@@ -60,8 +59,10 @@ pub struct PoreMap {
 ///
 /// Greys are brought to 256 levels (8-bit files keep theirs) and, for bright pores, inverted; a 3 × 3 median takes
 /// counting noise out; uneven light is removed where it is strong enough; the rule separates; connected pores of at
-/// least the smallest size are numbered. An added constant grey, or inverted greys with the tone flipped, change
-/// nothing. A typed grey value is applied to the file's own greys, with the median and without the rest.
+/// least the smallest size are numbered; by the default rule, only those with a pixel on the pores' side of the valley
+/// of the histogram, so that the rim of a dark grain or a shaded face is none. An added constant grey, or inverted
+/// greys with the tone flipped, change nothing. A typed grey value is applied to the file's own greys, with the median
+/// and without the rest.
 ///
 /// A picture of one grey has no porosity (`no-contrast`). Where the histogram has no peak for the pores, the default
 /// rule finds a porosity of zero if nothing is much darker than the solid (`no-pores-found`) and leaves it open
@@ -83,6 +84,11 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
     if uneven.is_some_and(Surface::is_hardly_lit) {
         warnings.push(light_too_uneven());
+    }
+    if found.as_ref().is_some_and(|found| found.counted_px == 0) {
+        let text =
+            "the rule leaves no pore of the smallest size or more: check tone, threshold and smallest size";
+        warnings.push(Warning::new("no-pores-found", text));
     }
     if found.as_ref().is_some_and(|found| found.solid.count == 0) {
         warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
@@ -113,157 +119,13 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     })
 }
 
-/// What decides, for each pixel, whether it belongs to a pore.
-enum Cut<'a> {
-    /// One level of the working picture for all: at or below it.
-    At(f64),
-    /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
-    Below(Grid<u8>, u8),
-    /// A typed level on the file's own greys.
-    Typed(&'a Grey, u16),
-}
-
-impl Cut<'_> {
-    /// The pores with the level moved by `shift` working levels towards the solid.
-    fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
-        let data = match self {
-            Self::At(level) => mask_at(picture, level + shift),
-            Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
-            Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
-        };
-        Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
-    }
-}
-
-fn mask_at(picture: &Grid<u8>, level: f64) -> Vec<bool> {
-    if level < 0.0 {
-        return vec![false; picture.len()];
-    }
-    let level = level.min(255.0) as u8;
-    let mut mask = vec![false; picture.len()];
-    mask.par_chunks_mut(CHUNK_PX).zip(picture.as_slice().par_chunks(CHUNK_PX)).for_each(|(mask, greys)| {
-        mask.iter_mut().zip(greys).for_each(|(pore, &grey)| *pore = grey <= level);
-    });
-    mask
-}
-
-fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
-    let (up, down) = (shift.clamp(0, 255) as u8, (-shift).clamp(0, 255) as u8);
-    let mut mask = vec![false; picture.len()];
-    let inputs = picture.as_slice().par_chunks(CHUNK_PX).zip(cuts.as_slice().par_chunks(CHUNK_PX));
-    mask.par_chunks_mut(CHUNK_PX).zip(inputs).for_each(|(mask, (greys, cuts))| {
-        for ((pore, &grey), &cut) in mask.iter_mut().zip(greys).zip(cuts) {
-            *pore = grey < cut.saturating_add(up).saturating_sub(down);
-        }
-    });
-    mask
-}
-
-/// The cut of the chosen rule, or none with the reason why not.
-fn choose_cut<'a>(
-    grey: &'a Grey,
-    levels: &GreyLevels,
-    options: &PoreOptions,
-    picture: &Grid<u8>,
-    histogram: &[u64],
-) -> Result<(Option<Cut<'a>>, Vec<Warning>), Error> {
-    if let PoreMethod::Fixed(level) = options.method {
-        if f64::from(level) > levels.largest() {
-            let why = format!("grey {level} does not occur in a file of {} bits", grey.bits());
-            return Err(Error::Option { name: "--pores", why });
-        }
-        return Ok((Some(Cut::Typed(grey, level)), Vec::new()));
-    }
-    if occurring_range(histogram) < FEWEST_LEVELS {
-        return Ok((None, vec![no_contrast(occurring_range(histogram))]));
-    }
-    let modes = modes(histogram);
-    let cut = match (options.method, modes) {
-        (PoreMethod::HalfContrast, Some(modes)) => {
-            Some(Cut::Below(half_contrast::cuts(picture, modes), modes.valley as u8))
-        }
-        (PoreMethod::HalfContrast, None) => None,
-        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
-        (method, _) => global_level(method, histogram).map(Cut::At),
-    };
-    let doubt = match (&cut, modes) {
-        (None, _) if dark_tail(histogram) > SMALLEST_SHARE => Some(pores_unclear(dark_tail(histogram))),
-        (None, _) => Some(no_pores_found()),
-        (Some(_), None) => Some(single_peak(options.method)),
-        (Some(_), Some(_)) => None,
-    };
-    Ok((cut, doubt.into_iter().collect()))
-}
-
-/// Brightest minus darkest grey that occurs.
-fn occurring_range(histogram: &[u64]) -> usize {
-    let present = |&grey: &usize| histogram[grey] > 0;
-    (0..histogram.len()).rev().find(present).unwrap_or(0) - (0..histogram.len()).find(present).unwrap_or(0)
-}
-
-/// Name of a rule on the command line; `fixed` for a typed grey value.
-pub fn method_name(method: PoreMethod) -> &'static str {
-    match method {
-        PoreMethod::HalfContrast => "half-contrast",
-        PoreMethod::Otsu => "otsu",
-        PoreMethod::MinimumError => "minimum-error",
-        PoreMethod::Kapur => "kapur",
-        PoreMethod::Li => "li",
-        PoreMethod::Iterative => "iterative",
-        PoreMethod::Triangle => "triangle",
-        PoreMethod::MultiOtsu => "multi-otsu",
-        PoreMethod::Sauvola => "sauvola",
-        PoreMethod::Fixed(_) => "fixed",
-    }
-}
-
-fn global_level(method: PoreMethod, histogram: &[u64]) -> Option<f64> {
-    let name = method_name(method);
-    GLOBAL_RULES.iter().find(|(rule, _)| *rule == name).and_then(|(_, level)| level(histogram))
-}
-
-fn no_contrast(range: usize) -> Warning {
-    let text = format!("the picture has only {} grey levels: nothing tells pores from solid", range + 1);
-    Warning::new("no-contrast", text)
-}
-
-fn light_too_uneven() -> Warning {
-    let text = "the light falls so low in part of the field that solid there is hardly brighter than the pores; it \
-                was evened out, but check the overlay there, crop that part away, or take the picture again";
-    Warning::new("light-too-uneven", text)
-}
-
-fn no_pores_found() -> Warning {
-    let text = "the histogram has neither a peak nor a tail of dark greys: no pores are counted; if you see some, type \
-                their grey value (--pores 90) or ask for a rule by name";
-    Warning::new("no-pores-found", text)
-}
-
-fn pores_unclear(tail: f64) -> Warning {
-    let text = format!(
-        "{:.2} % of the picture is much darker than the solid without a peak of its own: grooves, cracks, or pores \
-         too small or too pale to tell; porosity is left open; type a grey value (--pores 90) or ask for a rule by name",
-        100.0 * tail
-    );
-    Warning::new("pores-unclear", text)
-}
-
-fn single_peak(method: PoreMethod) -> Warning {
-    let name = method_name(method);
-    let text = format!(
-        "the histogram has no peak for pores that stands clear of the solid; {name} splits it all the same, and \
-         what it counts may be dark grains, grooves or noise: look at the overlay"
-    );
-    Warning::new("single-peak", text)
-}
-
 /// Pores and solid, separated.
 struct Separated {
     labels: Labels,
     counted_px: u64,
     dropped_px: u64,
-    pores: Moments,
-    solid: Moments,
+    pores: Class,
+    solid: Class,
     level: Option<f64>,
     sensitivity: Option<ThresholdSensitivity>,
 }
@@ -271,7 +133,7 @@ struct Separated {
 impl Separated {
     fn by(cut: &Cut, picture: &Grid<u8>, levels: &GreyLevels, options: &PoreOptions) -> Self {
         let mask = cut.mask(picture, levels, 0.0);
-        let (pores, solid) = class_moments(picture, &mask);
+        let (pores, solid) = classes(picture, &mask);
         let dark = if let Cut::Below(_, darkest) = cut { Some((picture, *darkest)) } else { None };
         let keep = Keep { smallest_px: options.smallest_px, dark };
         let (labels, dropped_px) = label_kept(&mask, options.connectivity, keep);
@@ -300,11 +162,11 @@ impl Separated {
 
     /// Grey distance between solid and pores; null if either is missing.
     fn contrast(&self) -> Option<f64> {
-        (self.pores.count > 0 && self.solid.count > 0).then(|| self.solid.mean() - self.pores.mean())
+        Some(self.solid.mean()? - self.pores.mean()?)
     }
 
     fn report(&self, levels: &GreyLevels, method: PoreMethod) -> ThresholdReport {
-        let mean = |class: Moments| (class.count > 0).then(|| levels.own_grey(class.mean()));
+        let mean = |class: Class| class.mean().map(|grey| levels.own_grey(grey));
         ThresholdReport {
             method: method_name(method).to_owned(),
             grey_level: self.level,
@@ -315,42 +177,40 @@ impl Separated {
     }
 }
 
-/// Greys of the pores and of the rest.
-fn class_moments(picture: &Grid<u8>, mask: &Mask) -> (Moments, Moments) {
-    let chunks: Vec<(Moments, Moments)> = picture
-        .as_slice()
-        .par_chunks(MOMENTS_CHUNK_PX)
-        .zip(mask.as_slice().par_chunks(MOMENTS_CHUNK_PX))
-        .map(|(greys, mask)| chunk_moments(greys, mask))
-        .collect();
-    chunks.into_iter().fold(Default::default(), |(pores, solid), (p, s)| (pores.with(p), solid.with(s)))
+/// Number of pixels and sum of their greys.
+#[derive(Clone, Copy, Default)]
+struct Class {
+    count: u64,
+    sum: u64,
 }
 
-/// Sums of a chunk of at most 2¹⁶ pixels, in 32 bits: 2¹⁶ · 255² is below 2³².
-fn chunk_moments(greys: &[u8], mask: &[bool]) -> (Moments, Moments) {
-    let (mut count, mut sums, mut squares) = (0u32, [0u32; 2], [0u32; 2]);
-    for (&grey, &pore) in greys.iter().zip(mask) {
-        let grey = u32::from(grey);
-        let dark = if pore { grey } else { 0 };
-        count += u32::from(pore);
-        sums[0] += dark;
-        squares[0] += dark * dark;
-        sums[1] += grey;
-        squares[1] += grey * grey;
+impl Class {
+    fn mean(self) -> Option<f64> {
+        (self.count > 0).then(|| self.sum as f64 / self.count as f64)
     }
-    let moments = |count: u32, sum: u32, squares: u32| Moments {
-        count: u64::from(count),
-        sum: u64::from(sum),
-        squares: u64::from(squares),
+}
+
+/// Greys of the pores and of the rest.
+fn classes(picture: &Grid<u8>, mask: &Mask) -> (Class, Class) {
+    let chunk = |(greys, mask): (&[u8], &[bool])| {
+        let (mut count, mut dark, mut all) = (0u32, 0u32, 0u32);
+        for (&grey, &pore) in greys.iter().zip(mask) {
+            count += u32::from(pore);
+            dark += if pore { u32::from(grey) } else { 0 };
+            all += u32::from(grey);
+        }
+        [u64::from(count), u64::from(dark), u64::from(all)]
     };
-    let pores = moments(count, sums[0], squares[0]);
-    (pores, moments(greys.len() as u32, sums[1], squares[1]).without(pores))
+    let pairs = picture.as_slice().par_chunks(CHUNK_PX).zip(mask.as_slice().par_chunks(CHUNK_PX));
+    let [count, dark, all] =
+        pairs.map(chunk).reduce(|| [0; 3], |a, b| [a[0] + b[0], a[1] + b[1], a[2] + b[2]]);
+    (Class { count, sum: dark }, Class { count: picture.len() as u64 - count, sum: all - dark })
 }
 
 /// Every automatic global rule on the evened and denoised picture, without leaving small features out.
 fn rules(histogram: &[u64], levels: &GreyLevels) -> Vec<RuleResult> {
     let pixels: u64 = histogram.iter().sum();
-    let result = |(name, rule): (&str, fn(&[u64]) -> Option<f64>)| {
+    let result = |(name, rule): (&str, Rule)| {
         let level = rule(histogram);
         let percent = |level| 100.0 * count_at_or_below(histogram, level) as f64 / pixels as f64;
         RuleResult {
@@ -382,5 +242,204 @@ fn without_pores(method: PoreMethod) -> ThresholdReport {
         automatic: true,
         pore_mean_grey: None,
         solid_mean_grey: None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::options::{Connectivity, Tone};
+
+    fn options(method: PoreMethod) -> PoreOptions {
+        PoreOptions {
+            method,
+            tone: Tone::Dark,
+            smallest_px: 12,
+            connectivity: Connectivity::Eight,
+            flatten: true,
+        }
+    }
+
+    /// Discs of radius 6 in a grid, grey 40 on 150, softened by a pixel, with noise and light that falls by a third.
+    fn field(noise: i32) -> Grid<u8> {
+        let mut state = 7u32;
+        Grid::from_fn(400, 300, |x, y| {
+            let distance = ((x % 40) as f64 - 20.3).hypot((y % 30) as f64 - 14.6);
+            let inside = (6.5 - distance).clamp(0.0, 1.0);
+            let light = 1.0 - x as f64 / 1200.0;
+            state = state.wrapping_mul(1664525).wrapping_add(1013904223);
+            let wobble = if noise > 0 { (state >> 16) as i32 % (2 * noise + 1) - noise } else { 0 };
+            (40.0 + 110.0 * light * (1.0 - inside)).round() as u8 + 15 + wobble as u8
+        })
+    }
+
+    /// Share of the picture in [`field`]'s discs, whose edge lies at half height, 6 px from the centre.
+    const SHARE_PERCENT: f64 = 100.0 * std::f64::consts::PI * 36.0 / 1200.0;
+
+    const ALL_AUTOMATIC: [PoreMethod; 9] = [
+        PoreMethod::HalfContrast,
+        PoreMethod::Otsu,
+        PoreMethod::MinimumError,
+        PoreMethod::Kapur,
+        PoreMethod::Li,
+        PoreMethod::Iterative,
+        PoreMethod::Triangle,
+        PoreMethod::MultiOtsu,
+        PoreMethod::Sauvola,
+    ];
+
+    #[test]
+    fn pores_under_falling_light_are_found_whole() {
+        let found = find(&Grey::Eight(field(8)), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!(found.labels.count, 100);
+        let porosity = found.porosity_percent.unwrap();
+        assert!((porosity - SHARE_PERCENT).abs() < 0.3, "{porosity} against {SHARE_PERCENT}");
+        let sensitivity = found.sensitivity.unwrap();
+        assert!(sensitivity.porosity_low_percent < porosity && porosity < sensitivity.porosity_high_percent);
+        assert!(found.warnings.is_empty(), "{:?}", found.warnings);
+        assert_eq!(found.rules.len(), 7);
+        assert!(found.background.removed);
+    }
+
+    #[test]
+    fn an_added_constant_changes_nothing() {
+        let picture = field(8);
+        let brighter = picture.map(|grey| grey + 20);
+        for method in ALL_AUTOMATIC {
+            let one = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
+            let other = find(&Grey::Eight(brighter.clone()), &options(method)).unwrap();
+            assert_eq!(one.labels, other.labels, "{method:?}");
+            assert_eq!(one.porosity_percent, other.porosity_percent);
+        }
+    }
+
+    #[test]
+    fn inverted_greys_with_the_other_tone_change_nothing() {
+        let picture = field(8);
+        let inverted = picture.map(|grey| 255 - grey);
+        let wide = |grid: &Grid<u8>| Grey::Sixteen(grid.map(|grey| u16::from(grey) * 200 + 77));
+        let fixed = [PoreMethod::Fixed(100)];
+        for method in ALL_AUTOMATIC.into_iter().chain(fixed) {
+            let bright = PoreOptions { tone: Tone::Bright, ..options(method) };
+            let flipped = match method {
+                // Dark: at or below 100. Bright: above 154, which is at or below 100 when inverted.
+                PoreMethod::Fixed(grey) => {
+                    PoreOptions { method: PoreMethod::Fixed(254 - grey), ..bright.clone() }
+                }
+                _ => bright.clone(),
+            };
+            let one = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
+            let other = find(&Grey::Eight(inverted.clone()), &flipped).unwrap();
+            assert_eq!(one.labels, other.labels, "{method:?}");
+            assert_eq!(one.picture.map(|grey| 255 - grey), other.picture);
+            if let (Some(dark), Some(light)) = (one.threshold.grey_level, other.threshold.grey_level) {
+                assert!((dark + light - 254.0).abs() < 1e-9, "{method:?}: {dark} and {light}");
+            }
+        }
+        let one = find(&wide(&picture), &options(PoreMethod::HalfContrast)).unwrap();
+        let Grey::Sixteen(grid) = wide(&picture) else { unreachable!() };
+        let inverted = Grey::Sixteen(grid.map(|grey| 65535 - grey));
+        let bright = PoreOptions { tone: Tone::Bright, ..options(PoreMethod::HalfContrast) };
+        assert_eq!(one.labels, find(&inverted, &bright).unwrap().labels);
+    }
+
+    #[test]
+    fn sixteen_bits_say_what_eight_say() {
+        let picture = field(8);
+        let wide = Grey::Sixteen(picture.map(|grey| u16::from(grey) * 257));
+        for method in [PoreMethod::HalfContrast, PoreMethod::Otsu] {
+            let eight = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
+            let sixteen = find(&wide, &options(method)).unwrap();
+            let difference = eight.porosity_percent.unwrap() - sixteen.porosity_percent.unwrap();
+            assert!(difference.abs() < 0.1, "{method:?}: {difference}");
+            let greys = eight.threshold.solid_mean_grey.unwrap() * 257.0;
+            let wide_greys = sixteen.threshold.solid_mean_grey.unwrap();
+            assert!((greys / wide_greys - 1.0).abs() < 0.01, "{greys} and {wide_greys}");
+        }
+        let eight = find(&Grey::Eight(picture.clone()), &options(PoreMethod::Fixed(100))).unwrap();
+        let sixteen = find(&wide, &options(PoreMethod::Fixed(100 * 257))).unwrap();
+        assert_eq!(eight.labels, sixteen.labels);
+    }
+
+    #[test]
+    fn small_features_are_dropped_and_their_area_is_told() {
+        let mut picture = field(0);
+        // A square of 3 px survives the median without its corners: 5 px.
+        (0..9).for_each(|k| picture.set(38 + k % 3, 28 + k / 3, 20));
+        let found = find(&Grey::Eight(picture), &options(PoreMethod::Fixed(100))).unwrap();
+        assert_eq!(found.labels.count, 100);
+        assert!((found.dropped_area_percent - 100.0 * 5.0 / 120_000.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_picture_of_one_grey_has_no_porosity() {
+        for grey in [0, 255, 100] {
+            for method in ALL_AUTOMATIC {
+                let found = find(&Grey::Eight(Grid::filled(50, 40, grey)), &options(method)).unwrap();
+                assert_eq!(found.porosity_percent, None, "{method:?}");
+                assert_eq!(found.warnings[0].code, "no-contrast");
+                assert!(found.rules.is_empty() && found.sensitivity.is_none());
+            }
+        }
+        let one = find(&Grey::Eight(Grid::filled(1, 1, 9)), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!(one.porosity_percent, None);
+    }
+
+    #[test]
+    fn a_solid_without_pores_is_not_split() {
+        let mut state = 3u32;
+        let mut wobble = move || {
+            state = state.wrapping_mul(1664525).wrapping_add(1013904223);
+            (state >> 16) % 16
+        };
+        let noise = Grid::from_fn(300, 300, |_, _| (100 + wobble() + wobble() + wobble() + wobble()) as u8);
+        let found = find(&Grey::Eight(noise.clone()), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!((found.porosity_percent, found.labels.count), (Some(0.0), 0));
+        assert_eq!(found.warnings[0].code, "no-pores-found");
+        let found = find(&Grey::Eight(noise), &options(PoreMethod::Otsu)).unwrap();
+        assert_eq!(found.warnings[0].code, "single-peak");
+    }
+
+    #[test]
+    fn grooves_alone_leave_porosity_open() {
+        // Lines of all greys between 60 and that of the solid, on one tenth of the picture.
+        let picture = Grid::from_fn(300, 360, |x, y| {
+            let solid = 140 + ((x * 7 + y * 13) % 11) as u8;
+            if x % 20 < 2 { solid.min(60 + (y % 90) as u8) } else { solid }
+        });
+        let found = find(&Grey::Eight(picture), &options(PoreMethod::HalfContrast)).unwrap();
+        assert_eq!(found.porosity_percent, None);
+        assert_eq!(found.warnings[0].code, "pores-unclear");
+    }
+
+    #[test]
+    fn a_typed_grey_beyond_the_file_is_refused() {
+        let refused = find(&Grey::Eight(field(0)), &options(PoreMethod::Fixed(300)));
+        assert!(matches!(refused, Err(Error::Option { name: "--pores", .. })));
+    }
+
+    #[test]
+    fn a_typed_grey_darker_than_all_says_that_it_finds_nothing() {
+        let found = find(&Grey::Eight(field(0)), &options(PoreMethod::Fixed(3))).unwrap();
+        assert_eq!((found.porosity_percent, found.labels.count), (Some(0.0), 0));
+        assert_eq!(found.warnings[0].code, "no-pores-found");
+    }
+
+    #[test]
+    fn a_picture_of_pore_only_says_so() {
+        let found = find(&Grey::Eight(Grid::filled(30, 30, 9)), &options(PoreMethod::Fixed(90))).unwrap();
+        assert_eq!(found.porosity_percent, Some(100.0));
+        assert_eq!(found.warnings[0].code, "all-pore");
+    }
+
+    #[test]
+    fn the_number_of_threads_changes_nothing() {
+        let grey = Grey::Eight(field(8));
+        let with = |threads| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            pool.install(|| find(&grey, &options(PoreMethod::HalfContrast)).unwrap())
+        };
+        let (one, four) = (with(1), with(4));
+        assert_eq!((one.labels, one.picture), (four.labels, four.picture));
     }
 }

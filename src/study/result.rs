@@ -217,7 +217,7 @@ pub struct PoreResults {
     pub smallest_counted_px: u32,
     /// Equivalent circle diameter of that area.
     pub smallest_counted: Length,
-    /// Area of dropped features in percent of the measured area.
+    /// Area of dropped features (too small, or nowhere as dark as pore floors) in percent of the measured area.
     pub dropped_area_percent: f64,
     /// Standard error of the area fraction within this field, from its covariance, in percentage points.
     pub standard_error_points: Option<f64>,

@@ -15,8 +15,11 @@ pub mod otsu;
 pub mod sauvola;
 pub mod triangle;
 
+/// Finds the level of a histogram at or below which pores lie; `None` if it cannot be split.
+pub type Rule = fn(&[u64]) -> Option<f64>;
+
 /// The automatic global rules, by their names on the command line.
-pub const GLOBAL_RULES: [(&str, fn(&[u64]) -> Option<f64>); 7] = [
+pub const GLOBAL_RULES: [(&str, Rule); 7] = [
     ("otsu", otsu::level),
     ("minimum-error", minimum_error::level),
     ("kapur", kapur::level),
@@ -48,15 +51,6 @@ impl Moments {
         self.count += count;
         self.sum += grey * count;
         self.squares += grey * grey * count;
-    }
-
-    /// Both classes together.
-    pub fn with(self, other: Self) -> Self {
-        Self {
-            count: self.count + other.count,
-            sum: self.sum + other.sum,
-            squares: self.squares + other.squares,
-        }
     }
 
     /// What is left of `self` without `part`.
