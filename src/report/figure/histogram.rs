@@ -74,12 +74,16 @@ fn classes(sizes: &Distribution, unit: LengthUnit) -> Option<Classes<'_>> {
     Some(Classes { edges, shares, logarithmic: has_even_ratios(edges) })
 }
 
-/// Classes that are equally wide on a logarithmic scale are drawn on one.
+/// Classes that are equally wide on a logarithmic scale, up to the rounding of preferred numbers, are drawn on one.
 fn has_even_ratios(edges: &[f64]) -> bool {
-    let ratio = edges[1] / edges[0];
-    edges[0] > 0.0
-        && edges.len() > 2
-        && edges.windows(2).all(|pair| (pair[1] / pair[0] / ratio - 1.0).abs() < 1e-6)
+    const ROUNDING: f64 = 0.04;
+    let mean = mean_ratio(edges);
+    edges[0] > 0.0 && edges.len() > 2 && edges.windows(2).all(|pair| (pair[1] / pair[0] / mean - 1.0).abs() < ROUNDING)
+}
+
+/// Geometric mean of the ratios between neighbouring edges.
+fn mean_ratio(edges: &[f64]) -> f64 {
+    (edges[edges.len() - 1] / edges[0]).powf(1.0 / (edges.len() - 1) as f64)
 }
 
 fn draw_head(canvas: &Canvas, specimen: &Specimen, sizes: &Distribution, words: &Words) {
@@ -152,12 +156,13 @@ fn fitted_shares(fit: &Lognormal, classes: &Classes, axis: &Axis) -> Vec<(f64, f
     if !(center.is_finite() && spread > 1e-6) {
         return Vec::new();
     }
+    let mean_width = mean_ratio(classes.edges).ln();
     let values = (0..=240).map(|i| axis.value(f64::from(i) / 240.0)).filter(|&value| value > 0.0);
     values
         .map(|value| {
             let class = classes.edges[1..classes.edges.len() - 1].partition_point(|&edge| edge <= value);
             let (low, high) = (classes.edges[class], classes.edges[class + 1]);
-            let width = if classes.logarithmic { (high / low).ln() } else { (high - low) / value };
+            let width = if classes.logarithmic { mean_width } else { (high - low) / value };
             let normal = (value.ln() - center) / spread;
             let density = (-normal * normal / 2.0).exp() / (spread * std::f64::consts::TAU.sqrt());
             (value, 100.0 * width * density)
