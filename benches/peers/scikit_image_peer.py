@@ -22,7 +22,7 @@ from clock import Clock
 REDUCTION = 32
 SMALLEST_PORE_PX = 12
 WIDTHS_PX = (1.5, 2.5)
-SHALLOWEST = 20
+SHALLOWEST = 25
 LINE_SPACING_PX = 4
 
 PORE_PROPERTIES = (
@@ -43,6 +43,14 @@ def flatten(grey):
     background = transform.resize(smooth, grey.shape, order=1, mode="edge", anti_aliasing=False)
     flat = grey * (np.float32(smooth.mean()) / background)
     return np.clip(np.rint(flat), 0, 255).astype(np.uint8)
+
+
+def threshold(flat):
+    """Pores: at or below the middle between the commonest grey and that of the darkest hundredth."""
+    counts = np.bincount(flat.ravel(), minlength=256)
+    darkest = np.searchsorted(np.cumsum(counts), 0.01 * flat.size)
+    level = (int(counts.argmax()) + int(darkest)) // 2
+    return flat <= level
 
 
 def label_pores(pores):
@@ -88,7 +96,7 @@ def main():
     grey = clock.run("read", np.load, sys.argv[1])
     grey = clock.run("denoise", lambda: ndimage.median_filter(grey, size=3))
     flat = clock.run("flatten", flatten, grey)
-    pores = clock.run("threshold", lambda: flat <= filters.threshold_otsu(flat))
+    pores = clock.run("threshold", threshold, flat)
     pore_labels, pore_areas = clock.run("label pores", label_pores, pores)
     clock.run("pore properties", lambda: measure.regionprops_table(pore_labels, properties=PORE_PROPERTIES))
     pores = pore_labels > 0
