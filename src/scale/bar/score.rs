@@ -206,7 +206,7 @@ fn weigh(
     }
     match (shape.style, shape.gap) {
         (BarStyle::Bracket, Some(_)) => add(0.25, "a broken line with end caps"),
-        (BarStyle::Bracket, None) => add(0.12, "a line with end caps"),
+        (BarStyle::Bracket, None) => add(0.25, "a line with end caps"),
         (_, Some(_)) => add(0.2, "a line broken by a label"),
         _ => {}
     }
