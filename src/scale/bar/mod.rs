@@ -10,6 +10,7 @@ mod levels;
 mod lines;
 mod rectangles;
 mod score;
+mod surroundings;
 mod text;
 mod ticks;
 
