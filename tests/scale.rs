@@ -162,6 +162,39 @@ fn png_phys_and_text_are_scales() {
 }
 
 #[test]
+fn exif_resolution_of_a_jpeg_is_a_scale_unless_it_is_for_print() {
+    use image::ImageEncoder;
+    let with = |per_cm: u32| {
+        let block = tiny_tiff()
+            .add(282, Value::Rational(vec![(per_cm, 1)]))
+            .add(283, Value::Rational(vec![(per_cm, 1)]))
+            .short(296, &[3])
+            .strips(8, &[0; 256], 32);
+        let mut jpeg = Vec::new();
+        image::codecs::jpeg::JpegEncoder::new(&mut jpeg)
+            .write_image(&[90; 64], 8, 8, image::ExtendedColorType::L8)
+            .unwrap();
+        // The block goes right behind the start of the file.
+        let body = [&b"Exif\0\0"[..], &block].concat();
+        let length = (body.len() as u16 + 2).to_be_bytes();
+        let segment = [&[0xff, 0xe1][..], &length, &body].concat();
+        jpeg.splice(2..2, segment);
+        read(&jpeg)
+    };
+    let picture = with(50_000);
+    assert_eq!(picture.claims[0].source, ScaleSource::ExifResolution);
+    assert!((picture.claims[0].um_per_px_x - 0.2).abs() < 1e-12);
+    assert_eq!(
+        codes(&with(118).warnings),
+        Vec::<&str>::new(),
+        "118 per cm is 299.7 per inch: no usual value"
+    );
+    let print = with(28);
+    assert!(print.claims.is_empty());
+    assert_eq!(codes(&print.warnings), ["print-resolution-ignored"]);
+}
+
+#[test]
 fn a_pixel_size_for_another_frame_width_is_not_used() {
     let text = b"PixelWidth=2e-007\r\nPixelHeight=2e-007\r\nResolutionX=64\r\n\0".to_vec();
     let (claims, warnings) = claims_of(tiny_tiff().add(34_682, Value::Ascii(text)));

@@ -35,7 +35,7 @@ const SHORTEST_SHARE: usize = 50;
 const MOST_CANDIDATES: usize = 8;
 
 /// Labels are looked for near this many shapes.
-const MOST_DRAFTS: usize = 24;
+const MOST_DRAFTS: usize = 16;
 
 /// The scale bars that a picture may hold, the most likely first.
 ///

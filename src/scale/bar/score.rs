@@ -11,6 +11,8 @@ const CERTAIN: f64 = 0.7;
 const MOST_UNCERTAINTY: f64 = 0.025;
 /// A rival of another length this close in confidence makes the best one uncertain.
 const CLEAR_LEAD: f64 = 0.1;
+/// Drafts this far behind the best one cannot catch up, whatever their label.
+const WORTH_A_LOOK: f64 = 0.45;
 /// Lengths this close are the same bar.
 const SAME_LENGTH: f64 = 0.03;
 
@@ -141,7 +143,9 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
                 && near(k.shape.right, draft.shape.right)
                 && near(k.shape.top, draft.shape.top)
         };
-        if kept.len() < most && !kept.iter().any(same) {
+        let likely =
+            kept.first().is_none_or(|best: &Draft| draft.confidence > best.confidence - WORTH_A_LOOK);
+        if kept.len() < most && likely && !kept.iter().any(same) {
             kept.push(draft);
         }
     }
@@ -151,8 +155,7 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
 /// The draft with its label and its ends measured; `None` for a broken line without a label in its gap.
 pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
     let Draft { grid, shape, levels, .. } = draft;
-    let [first, second, third] = levels.map(|level| text::label(grid, level, shape));
-    let label = first.or(second).or(third);
+    let label = text::label_at_levels(grid, levels, shape);
     if shape.gap.is_some() && !label.in_gap {
         return None;
     }

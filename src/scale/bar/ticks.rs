@@ -14,7 +14,7 @@ const WIDEST_TICK_PX: usize = 6;
 const WIDEST_TICK_SHARE: usize = 120;
 /// A tick may be this far from its place, in px, or this share of the spacing.
 const OFF_PLACE_PX: f64 = 1.5;
-const OFF_PLACE_SHARE: f64 = 0.06;
+const OFF_PLACE_SHARE: f64 = 0.1;
 /// Levels at which ticks are cut out of the strip; thin ones are grey.
 const LEVELS: [u8; 3] = [170, 120, 70];
 
