@@ -182,14 +182,14 @@ fn unpack(packed: &[u8], bits: u8, width: usize, stretch: bool) -> Vec<u8> {
         .collect()
 }
 
-/// The luminance of palette entries, brought to 8 bits.
+/// The luminance of palette entries, brought to 8 bits first so that a palette gives what direct colours give.
 fn through_palette(indices: &[u8], map: &[u16]) -> Vec<u8> {
     let entries = map.len() / 3;
     // Some writers fill the 16 bit entries with 8 bit values.
     let shift = if map.iter().all(|&v| v < 256) { 0 } else { 8 };
-    let levels: Vec<u8> = (0..entries)
-        .map(|i| (luminance(map[i], map[entries + i], map[2 * entries + i]) >> shift) as u8)
-        .collect();
+    let level = |i: usize| (map[i] >> shift) as u8;
+    let levels: Vec<u8> =
+        (0..entries).map(|i| luminance(level(i), level(entries + i), level(2 * entries + i))).collect();
     indices.iter().map(|&i| levels.get(usize::from(i)).copied().unwrap_or(0)).collect()
 }
 

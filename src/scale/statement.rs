@@ -154,7 +154,7 @@ fn number_and_unit(value: &str) -> Option<(f64, &str, &str)> {
 }
 
 /// A length above zero in µm, with the text behind it.
-fn length_um<'a>(value: &'a str, key_unit_um: Option<f64>, largest_bare_m: f64) -> Option<(f64, &'a str)> {
+fn length_um(value: &str, key_unit_um: Option<f64>, largest_bare_m: f64) -> Option<(f64, &str)> {
     let (number, unit, rest) = number_and_unit(value)?;
     let um = match (um_per_unit(unit), key_unit_um) {
         (Some(unit_um), _) => number * unit_um,

@@ -10,6 +10,7 @@ mod levels;
 mod lines;
 mod rectangles;
 mod score;
+mod surroundings;
 mod text;
 mod ticks;
 
@@ -34,7 +35,7 @@ const SHORTEST_SHARE: usize = 50;
 const MOST_CANDIDATES: usize = 8;
 
 /// Labels are looked for near this many shapes.
-const MOST_DRAFTS: usize = 24;
+const MOST_DRAFTS: usize = 16;
 
 /// The scale bars that a picture may hold, the most likely first.
 ///
@@ -96,5 +97,171 @@ impl Shape {
 
     fn thickness(&self) -> usize {
         self.bottom + 1 - self.top
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const WIDTH: usize = 400;
+    const HEIGHT: usize = 300;
+
+    /// Even noise with a panel of even ground at the lower right, on which bars are drawn.
+    fn ground(level: u8) -> Grid<u8> {
+        Grid::from_fn(WIDTH, HEIGHT, |x, y| if y < 250 { 90 + ((x * 31 + y * 17) % 47) as u8 } else { level })
+    }
+
+    fn fill(grid: &mut Grid<u8>, x: std::ops::Range<usize>, y: std::ops::Range<usize>, level: u8) {
+        for y in y {
+            grid.row_mut(y)[x.clone()].fill(level);
+        }
+    }
+
+    /// Three upright marks like letters.
+    fn write(grid: &mut Grid<u8>, left: usize, top: usize, level: u8) {
+        for i in 0..3 {
+            fill(grid, left + 9 * i..left + 9 * i + 4, top..top + 10, level);
+        }
+    }
+
+    fn best(grid: &Grid<u8>, strip: Option<InfoStrip>) -> BarCandidate {
+        let candidates = find(&Grey::Eight(grid.clone()), strip);
+        candidates.into_iter().next().expect("a bar")
+    }
+
+    fn assert_bar(candidate: &BarCandidate, style: BarStyle, left: f64, right: f64) {
+        assert!(candidate.is_certain(), "{candidate:?}");
+        assert_eq!(candidate.bar.style, style, "{candidate:?}");
+        assert!((candidate.bar.left_px - left).abs() < 0.05, "{candidate:?}");
+        assert!((candidate.bar.right_px - right).abs() < 0.05, "{candidate:?}");
+    }
+
+    fn solid() -> Grid<u8> {
+        let mut grid = ground(20);
+        fill(&mut grid, 250..350, 280..286, 255);
+        write(&mut grid, 285, 262, 255);
+        grid
+    }
+
+    fn bracket(broken: bool) -> Grid<u8> {
+        let mut grid = ground(0);
+        fill(&mut grid, 200..340, 275..277, 255);
+        fill(&mut grid, 200..202, 270..282, 255);
+        fill(&mut grid, 338..340, 270..282, 255);
+        if broken {
+            fill(&mut grid, 252..288, 275..277, 0);
+            write(&mut grid, 258, 271, 255);
+        } else {
+            write(&mut grid, 258, 258, 255);
+        }
+        grid
+    }
+
+    fn ticks() -> (Grid<u8>, InfoStrip) {
+        let mut grid = ground(0);
+        for i in 0..11 {
+            fill(&mut grid, 200 + 15 * i..202 + 15 * i, 252..260, 255);
+        }
+        write(&mut grid, 330, 270, 255);
+        (grid, InfoStrip { first_row_px: 250, rows_px: 50 })
+    }
+
+    #[test]
+    fn a_solid_bar_reaches_from_outer_end_to_outer_end() {
+        assert_bar(&best(&solid(), None), BarStyle::Solid, 250.0, 350.0);
+    }
+
+    #[test]
+    fn ends_between_pixels_are_found_at_half_height() {
+        let mut grid = solid();
+        // A quarter of the last pixel beyond each end belongs to the bar.
+        let quarter = 20 + (255 - 20) / 4;
+        fill(&mut grid, 249..250, 280..286, quarter);
+        fill(&mut grid, 350..351, 280..286, quarter);
+        let bar = best(&grid, None).bar;
+        assert!((bar.length_px() - 100.5).abs() < 0.4, "{bar:?}");
+    }
+
+    #[test]
+    fn a_bracket_reaches_from_cap_centre_to_cap_centre_broken_or_not() {
+        for broken in [false, true] {
+            assert_bar(&best(&bracket(broken), None), BarStyle::Bracket, 201.0, 339.0);
+        }
+    }
+
+    #[test]
+    fn a_broken_line_without_caps_is_one_bar() {
+        let mut grid = bracket(true);
+        for x in [200..202, 338..340] {
+            fill(&mut grid, x.clone(), 270..275, 0);
+            fill(&mut grid, x, 277..282, 0);
+        }
+        assert_bar(&best(&grid, None), BarStyle::Solid, 200.0, 340.0);
+    }
+
+    #[test]
+    fn a_tick_row_reaches_from_first_to_last_tick_centre() {
+        let (grid, strip) = ticks();
+        assert_bar(&best(&grid, Some(strip)), BarStyle::Ticks, 201.0, 351.0);
+    }
+
+    #[test]
+    fn the_negative_has_the_same_bars() {
+        let (tick_row, strip) = ticks();
+        for (grid, strip) in [(solid(), None), (bracket(true), None), (tick_row, Some(strip))] {
+            let negative = grid.map(|v| 255 - v);
+            assert_eq!(best(&grid, strip).bar, best(&negative, strip).bar);
+        }
+    }
+
+    #[test]
+    fn sixteen_bits_give_the_same_bar() {
+        let grid = solid();
+        let wide = Grey::Sixteen(grid.map(|v| u16::from(v) * 16));
+        assert_eq!(find(&wide, None)[0].bar, best(&grid, None).bar);
+    }
+
+    #[test]
+    fn a_shifted_picture_has_a_shifted_bar() {
+        let grid = solid();
+        let (dx, dy) = (37, 9);
+        let moved = Grid::from_fn(WIDTH, HEIGHT, |x, y| grid.at((x + dx) % WIDTH, (y + dy) % HEIGHT));
+        let (before, after) = (best(&grid, None).bar, best(&moved, None).bar);
+        assert!((before.left_px - after.left_px - dx as f64).abs() < 1e-9);
+        assert!((before.row_px - after.row_px - dy as f64).abs() < 1e-9);
+        assert!((before.length_px() - after.length_px()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn letters_boxes_and_discs_are_no_certain_bars() {
+        let mut letters = ground(20);
+        write(&mut letters, 250, 265, 255);
+        fill(&mut letters, 300..312, 265..268, 255);
+        let mut framed = ground(20);
+        fill(&mut framed, 250..350, 255..295, 255);
+        let disc = Grid::from_fn(WIDTH, HEIGHT, |x, y| {
+            let (dx, dy) = (x as f64 - 300.0, y as f64 - 250.0);
+            if dx.hypot(dy) < 40.0 { 250 } else { 60 }
+        });
+        for grid in [letters, framed, disc, ground(20), Grid::filled(WIDTH, HEIGHT, 255)] {
+            let certain = find(&Grey::Eight(grid), None).into_iter().filter(BarCandidate::is_certain).count();
+            assert_eq!(certain, 0);
+        }
+    }
+
+    #[test]
+    fn two_like_bars_of_different_length_are_a_doubt() {
+        let mut grid = solid();
+        fill(&mut grid, 50..110, 280..286, 255);
+        write(&mut grid, 65, 262, 255);
+        assert!(!best(&grid, None).is_certain());
+    }
+
+    #[test]
+    fn tiny_pictures_have_no_bar() {
+        for (width, height) in [(1, 1), (400, 1), (1, 400), (23, 23)] {
+            assert!(find(&Grey::Eight(Grid::filled(width, height, 255)), None).is_empty());
+        }
     }
 }

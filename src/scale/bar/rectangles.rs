@@ -1,5 +1,6 @@
 //! Level rectangles by scanning rows for long runs and joining runs with the same ends.
 
+use super::surroundings::rows_beside;
 use crate::grid::Grid;
 
 /// A stack of runs with nearly the same ends.
@@ -22,9 +23,8 @@ const END_TOLERANCE_SHARE: usize = 40;
 /// Rectangles thicker than this share of their length are blocks and not bars.
 const THICKEST_SHARE: f64 = 0.55;
 
-/// Columns and rows that are looked at to see whether a rectangle ends above and below.
+/// Columns that are looked at to see whether a rectangle ends above and below.
 const FREE_COLUMNS: usize = 16;
-const FREE_ROWS: usize = 4;
 
 #[derive(Clone, Copy)]
 struct Run {
@@ -107,8 +107,9 @@ fn is_free(grid: &Grid<u8>, threshold: u8, rectangle: &Rectangle) -> bool {
         let count = columns().filter(|&x| rows.clone().any(|y| grid.at(x, y) < threshold)).count();
         rows.is_empty() || 2 * count > columns().count()
     };
-    free(rectangle.top.saturating_sub(FREE_ROWS)..rectangle.top)
-        && free(rectangle.bottom + 1..(rectangle.bottom + 1 + FREE_ROWS).min(grid.height()))
+    let beside = rows_beside(rectangle.bottom + 1 - rectangle.top);
+    free(rectangle.top.saturating_sub(beside)..rectangle.top)
+        && free(rectangle.bottom + 1..(rectangle.bottom + 1 + beside).min(grid.height()))
 }
 
 #[cfg(test)]

@@ -1,5 +1,6 @@
 //! How likely a shape is the scale bar, and why.
 
+use super::surroundings::{self, Surroundings};
 use super::{Bar, BarStyle, Shape, ends, text};
 use crate::grid::Grid;
 use crate::micrograph::InfoStrip;
@@ -10,6 +11,8 @@ const CERTAIN: f64 = 0.7;
 const MOST_UNCERTAINTY: f64 = 0.025;
 /// A rival of another length this close in confidence makes the best one uncertain.
 const CLEAR_LEAD: f64 = 0.1;
+/// Drafts this far behind the best one cannot catch up, whatever their label.
+const WORTH_A_LOOK: f64 = 0.45;
 /// Lengths this close are the same bar.
 const SAME_LENGTH: f64 = 0.03;
 
@@ -24,11 +27,13 @@ pub struct BarCandidate {
     pub reasons: Vec<String>,
     /// Whether another candidate of another length is nearly as likely.
     pub rivalled: bool,
+    /// Whether it is two lines with the label between them.
+    is_broken: bool,
 }
 
 impl BarCandidate {
     pub(super) fn new(bar: Bar, confidence: f64, reasons: Vec<String>) -> Self {
-        Self { bar, confidence, reasons, rivalled: false }
+        Self { bar, confidence, reasons, rivalled: false, is_broken: false }
     }
 
     /// Whether it may be used without asking anyone.
@@ -53,6 +58,9 @@ impl BarCandidate {
 
 /// The candidates by falling confidence, each bar once.
 pub(super) fn ranked(mut candidates: Vec<BarCandidate>, most: usize) -> Vec<BarCandidate> {
+    let whole: Vec<Bar> =
+        candidates.iter().filter(|c| c.is_broken && c.confidence >= CERTAIN).map(|c| c.bar).collect();
+    candidates.retain(|c| c.is_broken || !whole.iter().any(|bar| is_half(&c.bar, bar)));
     candidates.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let mut kept: Vec<BarCandidate> = Vec::new();
     for candidate in candidates {
@@ -67,6 +75,14 @@ pub(super) fn ranked(mut candidates: Vec<BarCandidate>, most: usize) -> Vec<BarC
     kept
 }
 
+/// Whether a bar is one half of a broken one.
+fn is_half(part: &Bar, whole: &Bar) -> bool {
+    (part.row_px - whole.row_px).abs() <= 4.0
+        && part.left_px >= whole.left_px - 4.0
+        && part.right_px <= whole.right_px + 4.0
+        && part.length_px() < 0.7 * whole.length_px()
+}
+
 fn overlap(a: &Bar, b: &Bar) -> bool {
     let shared = a.right_px.min(b.right_px) - a.left_px.max(b.left_px);
     (a.row_px - b.row_px).abs() <= 8.0 && shared > 0.5 * a.length_px().min(b.length_px())
@@ -75,21 +91,6 @@ fn overlap(a: &Bar, b: &Bar) -> bool {
 /// Shorter than this, in px or as a share of the picture's width, no one draws a bar.
 const SHORTEST_PX: usize = 20;
 const SHORTEST_SHARE: f64 = 0.035;
-
-/// What surrounds a shape, as shares from 0 to 1 of the places looked at.
-struct Surroundings {
-    /// Columns with darker ground just above, and just below.
-    above: f64,
-    below: f64,
-    /// Mean difference in level from the bar to the ground around it, over 255.
-    contrast: f64,
-    /// Mean level of the bar over 255.
-    level: f64,
-    /// Mean difference of the levels inside from their mean, over 255.
-    unevenness: f64,
-    /// The same for the ground just above and below.
-    ground_unevenness: f64,
-}
 
 /// A shape that may be a bar, before its label is looked for.
 pub(super) struct Draft<'a> {
@@ -113,7 +114,7 @@ pub(super) fn draft(
     if shape.length() * 10 > width * 9 || (shape.length() as f64) < shortest {
         return None;
     }
-    let around = surroundings(grid, threshold, &shape);
+    let around = surroundings::look(grid, threshold, &shape);
     if around.above < 0.6 || around.below < 0.6 || around.contrast < 0.12 {
         return None;
     }
@@ -142,7 +143,9 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
                 && near(k.shape.right, draft.shape.right)
                 && near(k.shape.top, draft.shape.top)
         };
-        if kept.len() < most && !kept.iter().any(same) {
+        let likely =
+            kept.first().is_none_or(|best: &Draft| draft.confidence > best.confidence - WORTH_A_LOOK);
+        if kept.len() < most && likely && !kept.iter().any(same) {
             kept.push(draft);
         }
     }
@@ -152,8 +155,7 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
 /// The draft with its label and its ends measured; `None` for a broken line without a label in its gap.
 pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
     let Draft { grid, shape, levels, .. } = draft;
-    let [first, second, third] = levels.map(|level| text::label(grid, level, shape));
-    let label = first.or(second).or(third);
+    let label = text::label_at_levels(grid, levels, shape);
     if shape.gap.is_some() && !label.in_gap {
         return None;
     }
@@ -171,7 +173,8 @@ pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
     let bar = Bar { left_px, right_px, row_px, style: shape.style, uncertainty_px };
     let mut reasons = draft.reasons.clone();
     reasons.push(reason.to_owned());
-    Some(BarCandidate::new(bar, (draft.confidence + worth).clamp(0.0, 1.0), reasons))
+    let confidence = (draft.confidence + worth).clamp(0.0, 1.0);
+    Some(BarCandidate { is_broken: shape.gap.is_some(), ..BarCandidate::new(bar, confidence, reasons) })
 }
 
 /// Standard uncertainty of a bar's length: half a pixel for the reading of a sharp bar, and more where its ends are
@@ -206,7 +209,7 @@ fn weigh(
     }
     match (shape.style, shape.gap) {
         (BarStyle::Bracket, Some(_)) => add(0.25, "a broken line with end caps"),
-        (BarStyle::Bracket, None) => add(0.12, "a line with end caps"),
+        (BarStyle::Bracket, None) => add(0.25, "a line with end caps"),
         (_, Some(_)) => add(0.2, "a line broken by a label"),
         _ => {}
     }
@@ -239,70 +242,13 @@ fn weigh(
     } else if free < 0.8 {
         add(-0.12, "something touches it");
     }
+    if !around.sharp_ends {
+        add(-0.15, "it seems to go on beyond an end");
+    }
     if shape.left == 0 || shape.right + 1 == grid.width() {
         add(-0.06, "it touches the rim");
     }
     (confidence, reasons)
-}
-
-fn surroundings(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Surroundings {
-    let columns: Vec<usize> = (shape.left + 1..shape.right)
-        .filter(|x| !shape.gap.is_some_and(|(a, b)| (a..=b).contains(x)))
-        .collect();
-    let margin = usize::from(shape.thickness() > 3);
-    let rows = shape.top + margin..=shape.bottom - margin;
-    let inside: Vec<f64> =
-        rows.flat_map(|y| columns.iter().map(move |&x| f64::from(grid.at(x, y)))).collect();
-    let (level, unevenness) = mean_and_deviation(&inside);
-    let above = side(grid, threshold, &columns, (1..=4).map(|d| shape.top.checked_sub(d)));
-    let below = side(
-        grid,
-        threshold,
-        &columns,
-        (1..=4).map(|d| Some(shape.bottom + d).filter(|&y| y < grid.height())),
-    );
-    let grounds: Vec<(f64, f64)> = [&above, &below].into_iter().filter_map(|side| side.ground).collect();
-    let mean =
-        |value: fn(&(f64, f64)) -> f64| grounds.iter().map(value).sum::<f64>() / grounds.len().max(1) as f64;
-    Surroundings {
-        above: above.free,
-        below: below.free,
-        contrast: (level - mean(|g| g.0)) / 255.0,
-        level: level / 255.0,
-        unevenness: unevenness / 255.0,
-        ground_unevenness: mean(|g| g.1) / 255.0,
-    }
-}
-
-fn mean_and_deviation(values: &[f64]) -> (f64, f64) {
-    let count = values.len().max(1) as f64;
-    let mean = values.iter().sum::<f64>() / count;
-    (mean, values.iter().map(|v| (v - mean).abs()).sum::<f64>() / count)
-}
-
-struct Side {
-    /// Share of columns that fall below the threshold within some rows of the bar.
-    free: f64,
-    /// Mean and mean deviation of the darkest level in each column; `None` at the rim of the picture.
-    ground: Option<(f64, f64)>,
-}
-
-/// One side of a bar. At the rim of the picture there is no ground to see, and nothing speaks against the bar.
-fn side(
-    grid: &Grid<u8>,
-    threshold: u8,
-    columns: &[usize],
-    rows: impl Iterator<Item = Option<usize>>,
-) -> Side {
-    let rows: Vec<usize> = rows.flatten().collect();
-    if rows.is_empty() {
-        return Side { free: 1.0, ground: None };
-    }
-    let darkest: Vec<u8> =
-        columns.iter().map(|&x| rows.iter().map(|&y| grid.at(x, y)).min().unwrap_or(u8::MAX)).collect();
-    let free = darkest.iter().filter(|&&v| v < threshold).count() as f64 / darkest.len().max(1) as f64;
-    let levels: Vec<f64> = darkest.iter().map(|&v| f64::from(v)).collect();
-    Side { free, ground: Some(mean_and_deviation(&levels)) }
 }
 
 /// Whether both ends go on upwards, or both downwards: the margin of a box around something else.

@@ -23,6 +23,8 @@ impl Glyph {
 const LOWEST_GLYPH: usize = 5;
 /// The label is looked for this share of the picture's height above and below the bar.
 const REACH_SHARE: usize = 7;
+/// Pictures are looked at in every pixel up to about this height in px, and in every other one beyond.
+const FINE_HEIGHT: usize = 1000;
 
 /// What is written near a bar.
 pub(super) struct Label {
@@ -34,15 +36,29 @@ pub(super) struct Label {
 
 impl Label {
     /// The better of two looks at the same place.
-    pub fn or(self, other: Self) -> Self {
+    fn or(self, other: Self) -> Self {
         Self { parts: self.parts.max(other.parts), in_gap: self.in_gap || other.in_gap }
+    }
+
+    /// Whether a further look could still find more.
+    fn is_complete(&self, shape: &Shape) -> bool {
+        self.parts >= 3 && (self.in_gap || shape.gap.is_none())
     }
 }
 
+/// The label near the bar, cut out at several levels until one shows it whole.
+pub(super) fn label_at_levels(grid: &Grid<u8>, levels: &[u8], shape: &Shape) -> Label {
+    levels.iter().fold(Label { parts: 0, in_gap: false }, |found, &level| {
+        if found.is_complete(shape) { found } else { found.or(label(grid, level, shape)) }
+    })
+}
+
 /// The label near the bar, written bright or dark.
-pub(super) fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
-    let reach = (grid.height() / REACH_SHARE).clamp(24, 400);
-    let aside = shape.length().clamp(60, 600);
+fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
+    // A label is no taller than its bar is long; in a large picture letters are large too, and every other pixel will do.
+    let reach = shape.length().clamp(24, (grid.height() / REACH_SHARE).max(24));
+    let aside = (shape.length() / 2).max(60);
+    let step = (grid.height() / FINE_HEIGHT).max(1);
     let (x0, x1) = (shape.left.saturating_sub(aside), (shape.right + aside).min(grid.width() - 1));
     let (y0, y1) = (shape.top.saturating_sub(reach), (shape.bottom + reach).min(grid.height() - 1));
     let (top, bottom) = shape.caps.unwrap_or((shape.top, shape.bottom));
@@ -52,19 +68,20 @@ pub(super) fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
             && !shape.gap.is_some_and(|(a, b)| (a..=b).contains(&x))
     };
     let parts_of = |bright: bool| {
-        let mask = Grid::from_fn(x1 + 1 - x0, y1 + 1 - y0, |x, y| {
-            let level = grid.at(x + x0, y + y0);
-            !in_bar(x + x0, y + y0) && if bright { level >= threshold } else { level <= 255 - threshold }
+        let mask = Grid::from_fn((x1 - x0) / step + 1, (y1 - y0) / step + 1, |x, y| {
+            let (x, y) = (x * step + x0, y * step + y0);
+            let level = grid.at(x, y);
+            !in_bar(x, y) && if bright { level >= threshold } else { level <= 255 - threshold }
         });
-        glyphs(mask, reach)
+        glyphs(mask, reach / step)
     };
     let bright = parts_of(true);
     let parts = largest_word(&bright).max(largest_word(&parts_of(false)));
     let in_gap = shape.gap.is_some_and(|(a, b)| {
         bright.iter().any(|g| {
-            let (left, right) = (g.left + x0, g.right + x0);
-            let (upper, lower) = (g.top + y0, g.bottom + y0);
-            a <= left && right <= b && upper < shape.top && lower + 1 >= shape.top
+            let (left, right) = (g.left * step + x0, g.right * step + x0);
+            let (upper, lower) = (g.top * step + y0, g.bottom * step + y0);
+            a <= left && right <= b && upper < shape.top && lower + step >= shape.top
         })
     });
     Label { parts, in_gap }

@@ -9,55 +9,78 @@ use crate::micrograph::InfoStrip;
 const FEWEST_TICKS: usize = 6;
 /// Rows in which the marks must stand at the same places.
 const FEWEST_ROWS: usize = 3;
-/// Widest tick in px.
-const WIDEST_TICK: usize = 6;
-/// A tick may be this far from its place, in px.
-const OFF_PLACE: f64 = 1.5;
-/// Level of a tick in the middle.
-const BRIGHT: u8 = 128;
+/// Widest tick in px, or as a share of the picture's width.
+const WIDEST_TICK_PX: usize = 6;
+const WIDEST_TICK_SHARE: usize = 120;
+/// A tick may be this far from its place, in px, or this share of the spacing.
+const OFF_PLACE_PX: f64 = 1.5;
+const OFF_PLACE_SHARE: f64 = 0.1;
+/// Levels at which ticks are cut out of the strip; thin ones are grey.
+const LEVELS: [u8; 3] = [170, 120, 70];
 
 /// The best tick row in the strip, bright on dark.
 pub(super) fn find(grid: &Grid<u8>, strip: InfoStrip) -> Option<BarCandidate> {
+    LEVELS
+        .iter()
+        .filter_map(|&level| at_level(grid, strip, level))
+        .max_by_key(|row| (row.ticks.len(), row.rows))
+        .map(TickRow::candidate)
+}
+
+struct TickRow {
+    ticks: Vec<f64>,
+    /// First row, and number of rows with the same ticks.
+    first_row: usize,
+    rows: usize,
+}
+
+impl TickRow {
+    fn candidate(self) -> BarCandidate {
+        let count = self.ticks.len();
+        let bar = Bar {
+            left_px: self.ticks[0],
+            right_px: self.ticks[count - 1],
+            row_px: self.first_row as f64 + self.rows as f64 / 2.0,
+            style: BarStyle::Ticks,
+            uncertainty_px: 0.5,
+        };
+        // A bar drawn beside the tick row has its own label, and is the one that a reader sees.
+        let confidence = if count >= 10 { 0.78 } else { 0.6 };
+        BarCandidate::new(bar, confidence, vec![format!("{count} equally spaced ticks in the info strip")])
+    }
+}
+
+fn at_level(grid: &Grid<u8>, strip: InfoStrip, level: u8) -> Option<TickRow> {
     let rows = strip.first_row_px.saturating_sub(2)..(strip.first_row_px + strip.rows_px).min(grid.height());
     let series: Vec<(usize, Vec<f64>)> =
-        rows.filter_map(|y| Some((y, longest_series(&marks(grid.row(y)))?))).collect();
-    let best = series
+        rows.filter_map(|y| Some((y, longest_series(&marks(grid.row(y), level))?))).collect();
+    series
         .iter()
-        .map(|(y, ticks)| (same_place(&series, ticks), ticks.len(), *y, ticks))
-        .filter(|&(rows, ..)| rows >= FEWEST_ROWS)
-        .max_by_key(|&(rows, count, y, _)| (count, rows, std::cmp::Reverse(y)))?;
-    let (rows, count, first_row, ticks) = best;
-    let bar = Bar {
-        left_px: ticks[0],
-        right_px: *ticks.last()?,
-        row_px: first_row as f64 + rows as f64 / 2.0,
-        style: BarStyle::Ticks,
-        uncertainty_px: 0.5,
-    };
-    let confidence = if count >= 10 { 0.9 } else { 0.65 };
-    Some(BarCandidate::new(bar, confidence, vec![format!("{count} equally spaced ticks in the info strip")]))
+        .map(|(y, ticks)| TickRow { ticks: ticks.clone(), first_row: *y, rows: same_place(&series, ticks) })
+        .filter(|row| row.rows >= FEWEST_ROWS)
+        .max_by_key(|row| (row.ticks.len(), row.rows, std::cmp::Reverse(row.first_row)))
 }
 
 fn same_place(series: &[(usize, Vec<f64>)], ticks: &[f64]) -> usize {
     series
         .iter()
         .filter(|(_, other)| {
-            other.len() == ticks.len() && other.iter().zip(ticks).all(|(a, b)| (a - b).abs() <= OFF_PLACE)
+            other.len() == ticks.len() && other.iter().zip(ticks).all(|(a, b)| (a - b).abs() <= OFF_PLACE_PX)
         })
         .count()
 }
 
 /// Centres of narrow bright runs in a row, in px.
-fn marks(row: &[u8]) -> Vec<f64> {
+fn marks(row: &[u8], level: u8) -> Vec<f64> {
     let mut marks = Vec::new();
     let mut x = 0;
     while x < row.len() {
-        if row[x] < BRIGHT {
+        if row[x] < level {
             x += 1;
             continue;
         }
-        let end = row[x..].iter().position(|&v| v < BRIGHT).map_or(row.len(), |i| x + i);
-        if end - x <= WIDEST_TICK {
+        let end = row[x..].iter().position(|&v| v < level).map_or(row.len(), |i| x + i);
+        if end - x <= WIDEST_TICK_PX.max(row.len() / WIDEST_TICK_SHARE) {
             marks.push(centroid(row, x, end));
         }
         x = end;
@@ -93,5 +116,6 @@ fn longest_series(marks: &[f64]) -> Option<Vec<f64>> {
 fn on_place(marks: &[f64]) -> bool {
     let n = marks.len();
     let spacing = (marks[n - 2] - marks[0]) / (n - 2) as f64;
-    spacing > 3.0 && (marks[n - 1] - marks[n - 2] - spacing).abs() <= OFF_PLACE
+    spacing > 3.0
+        && (marks[n - 1] - marks[n - 2] - spacing).abs() <= OFF_PLACE_PX.max(OFF_PLACE_SHARE * spacing)
 }
