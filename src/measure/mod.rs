@@ -1,3 +1,4 @@
 //! From label maps to numbers: one file per quantity.
 
+pub mod grain;
 pub mod region;

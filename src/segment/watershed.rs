@@ -30,7 +30,12 @@ const OUTSIDE: u32 = u32::MAX;
 /// let basins = watershed(&relief, &markers, None, Connectivity::Four);
 /// assert_eq!(basins.grid.as_slice(), [1, 1, 1, 2, 2]);
 /// ```
-pub fn watershed(relief: &Grid<u8>, markers: &Labels, mask: Option<&Mask>, connectivity: Connectivity) -> Labels {
+pub fn watershed(
+    relief: &Grid<u8>,
+    markers: &Labels,
+    mask: Option<&Mask>,
+    connectivity: Connectivity,
+) -> Labels {
     let width = relief.width() + 2;
     let mut labels = padded_labels(markers, mask);
     let levels = padded_relief(relief);
@@ -74,7 +79,12 @@ fn padded_labels(markers: &Labels, mask: Option<&Mask>) -> Vec<u32> {
         match mask {
             None => labels.extend_from_slice(markers.grid.row(y)),
             Some(mask) => labels.extend(
-                markers.grid.row(y).iter().zip(mask.row(y)).map(|(&m, &inside)| if inside { m } else { OUTSIDE }),
+                markers
+                    .grid
+                    .row(y)
+                    .iter()
+                    .zip(mask.row(y))
+                    .map(|(&m, &inside)| if inside { m } else { OUTSIDE }),
             ),
         }
         labels.push(OUTSIDE);
