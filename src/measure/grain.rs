@@ -28,3 +28,45 @@ pub fn grains(map: &GrainMap, regions: Vec<Region>) -> Vec<Grain> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grid::{Frame, Grid, Labels};
+    use crate::segment::basin_graph::Edge;
+
+    fn region(label: u32) -> Region {
+        Region {
+            label,
+            area_px: 4,
+            area: 4.0,
+            centroid_x_px: 0.5,
+            centroid_y_px: 0.5,
+            bounding_box: Frame { x: 0, y: 0, width: 2, height: 2 },
+            equivalent_diameter: 2.0,
+            perimeter: 6.0,
+            feret_max: 2.0,
+            feret_min: 2.0,
+            orientation_deg: 0.0,
+            solidity: 1.0,
+            touches_frame: true,
+        }
+    }
+
+    #[test]
+    fn neighbours_and_strength_come_from_the_edges() {
+        let edge = |a, b, length_px, strength_sum| Edge { a, b, length_px, strength_sum };
+        let map = GrainMap {
+            labels: Labels { grid: Grid::new(4, 1, vec![1, 2, 3, 4]).unwrap(), count: 4 },
+            boundaries: Grid::filled(4, 1, 0),
+            mean_boundary_strength: 0.5,
+            edges: vec![edge(1, 2, 1, 255), edge(2, 3, 3, 0)],
+            reliable: true,
+            warnings: Vec::new(),
+        };
+        let grains = grains(&map, (1..=4).map(region).collect());
+        assert_eq!(grains.iter().map(|g| g.neighbours).collect::<Vec<_>>(), [1, 2, 1, 0]);
+        assert_eq!(grains.iter().map(|g| g.boundary_strength).collect::<Vec<_>>(), [1.0, 0.25, 0.0, 0.0]);
+        assert_eq!(grains[2].region.label, 3);
+    }
+}

@@ -299,3 +299,78 @@ impl Merging {
         region
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NO_CONTRAST: Contrast = Contrast { per_grey: 0.0, noise: 0.0 };
+
+    fn chain(strengths: &[u64]) -> Merging {
+        let edges = (1..)
+            .zip(strengths)
+            .map(|(a, &strength)| Edge { a, b: a + 1, length_px: 2, strength_sum: 2 * strength })
+            .collect();
+        let region = Sums { area_px: 100, ..Sums::default() };
+        Merging::new(vec![region; strengths.len() + 2], edges, NO_CONTRAST)
+    }
+
+    #[test]
+    fn edges_count_pixel_pairs_and_the_larger_strength() {
+        let labels = Labels { grid: Grid::new(3, 2, vec![1, 1, 2, 1, 2, 0]).unwrap(), count: 2 };
+        let strength = Grid::new(3, 2, vec![0, 10, 20, 5, 200, 250]).unwrap();
+        let expected = Edge { a: 1, b: 2, length_px: 3, strength_sum: 20 + 200 + 200 };
+        assert_eq!(edges(&labels, &strength, 255), [expected]);
+        assert_eq!(edges(&labels, &strength, 100)[0].strength_sum, 20 + 100 + 100);
+    }
+
+    #[test]
+    fn edges_over_the_seams_of_bands_are_one() {
+        let labels = Labels { grid: Grid::from_fn(2, 200, |x, _| x as u32 + 1), count: 2 };
+        let found = edges(&labels, &Grid::filled(2, 200, 3), 255);
+        assert_eq!(found, [Edge { a: 1, b: 2, length_px: 200, strength_sum: 600 }]);
+    }
+
+    #[test]
+    fn the_weak_are_joined_and_the_strong_stay() {
+        let mut merging = chain(&[10, 80, 30, 90]);
+        merging.merge_below(50.0);
+        let roots: Vec<u32> = (1..=5).map(|r| merging.root(r)).collect();
+        assert_eq!(roots[0], roots[1]);
+        assert_eq!(roots[2], roots[3]);
+        assert!(roots[0] != roots[2] && roots[2] != roots[4]);
+    }
+
+    #[test]
+    fn a_boundary_that_becomes_stronger_by_merging_is_kept() {
+        // 1 and 2 join first; their common boundary to 3 is then (20 + 100) / 2 and no longer weak.
+        let edge = |a, b, strength_sum| Edge { a, b, length_px: 1, strength_sum };
+        let edges = vec![edge(1, 2, 5), edge(1, 3, 20), edge(2, 3, 100)];
+        let mut merging = Merging::new(vec![Sums::default(); 4], edges, NO_CONTRAST);
+        merging.merge_below(50.0);
+        assert_eq!(merging.root(1), merging.root(2));
+        assert_ne!(merging.root(1), merging.root(3));
+    }
+
+    #[test]
+    fn contrast_keeps_regions_apart_that_their_boundary_does_not() {
+        let even = |grey: u64| Sums { area_px: 100, inner_px: 100, inner_grey: 100 * grey };
+        let edges = vec![Edge { a: 1, b: 2, length_px: 1, strength_sum: 0 }];
+        let contrast = Contrast { per_grey: 1.0, noise: 10.0 };
+        let mut near = Merging::new(vec![even(0), even(100), even(101)], edges.clone(), contrast);
+        near.merge_below(5.0);
+        assert_eq!(near.root(1), near.root(2));
+        let mut far = Merging::new(vec![even(0), even(100), even(110)], edges, contrast);
+        far.merge_below(5.0);
+        assert_ne!(far.root(1), far.root(2));
+    }
+
+    #[test]
+    fn tiny_regions_go_to_the_neighbour_behind_the_weakest_boundary() {
+        let mut merging = chain(&[90, 80]);
+        merging.regions[2].area_px = 3;
+        merging.absorb_below(10);
+        assert_eq!(merging.root(2), merging.root(3));
+        assert_ne!(merging.root(1), merging.root(2));
+    }
+}

@@ -46,7 +46,8 @@ struct Band {
 impl Band {
     fn label(relief: &Grid<u8>, below: u8, first: usize, ids: &mut [u32]) -> Self {
         let width = relief.width();
-        let mut band = Self { parents: vec![0], has_lower: vec![false] };
+        // Label 0 is no region; as one with a lower neighbour it never gets a number.
+        let mut band = Self { parents: vec![0], has_lower: vec![true] };
         let closed = vec![u8::MAX; width];
         let mut above_ids: &[u32] = &vec![0; width];
         for (y, row_ids) in (first..).zip(ids.chunks_exact_mut(width)) {

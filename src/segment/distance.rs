@@ -143,8 +143,7 @@ mod tests {
             width in 1usize..24, height in 1usize..24, seed in prop::collection::vec(0u8..20, 24 * 24)
         ) {
             let mask = Mask::from_fn(width, height, |x, y| seed[y * 24 + x] != 0);
-            let found = squared_distance(&mask);
-            prop_assert_eq!(found.as_slice(), by_search(&mask).as_slice());
+            prop_assert_eq!(squared_distance(&mask).into_vec(), by_search(&mask));
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
 use super::basins::basins;
-use super::boundary::{Boundaries, Evidence, boundaries};
+use super::boundary::{Boundaries, Evidence, boundaries, ratio};
 use crate::grid::{Grid, Labels};
 use crate::options::{BoundaryMethod, GrainOptions};
 use crate::warning::Warning;
@@ -115,28 +115,34 @@ const FAINT_ASYMMETRY: f64 = 2.0;
 /// The clearest steps must be this many times the median step. A Gaussian picture of any correlation has steps after
 /// Rayleigh, √(ln 0.01 / ln 0.5) = 2.6; drawn pictures with contrast between grains gave 5 to 12.
 const LEAST_STEP_RATIO: f64 = 4.0;
+/// Lines this much clearer than those of the opposite tone are boundaries that the gradient sees twice.
+const MOST_LINES: f64 = 1.5;
 const FAINT_STEP_RATIO: f64 = 7.0;
-/// The median step may be this many times the response to noise: grains are even inside. Drawn contrast pictures gave
-/// up to 2.6, white noise 1.7, shaded relief 4.8 and more.
-const MOST_UNEVEN: f64 = 4.0;
+/// Even the weakest quarter of the steps may be this many times the noise, for grains are even inside. Drawn contrast
+/// pictures gave 1.7, white noise 1.2, shaded relief 2.6 and more.
+const MOST_UNEVEN: f64 = 2.5;
 /// Kept boundaries must be this many times as strong as the ones that were dropped; in noise they just pass.
 const LEAST_ABOVE_MERGING: f64 = 1.2;
 
 fn too_weak(evidence: &Evidence, options: &GrainOptions, mean_strength: f64) -> Option<Warning> {
-    let (lines, steps) = (asymmetry(evidence), step_ratio(evidence));
-    let unevenness = evidence.response.median / evidence.opposite.median.max(1.0);
+    let (lines, steps) = (evidence.line_asymmetry, step_ratio(evidence));
+    let unevenness = evidence.response.p25 / evidence.opposite.median.max(1.0);
     let why = match options.method {
         BoundaryMethod::Ridge if lines < LEAST_ASYMMETRY => {
             format!(
                 "the clearest lines are {lines:.2} times as strong as lines of the opposite tone; noise gives 1"
             )
         }
+        BoundaryMethod::Gradient if lines > MOST_LINES => format!(
+            "the boundaries are lines ({lines:.1} times as strong as lines of the opposite tone), whose two sides would \
+             count as two boundaries"
+        ),
         BoundaryMethod::Gradient if steps < LEAST_STEP_RATIO => {
             format!("the clearest steps in grey are {steps:.1} times the median step; noise gives 2.6")
         }
         BoundaryMethod::Gradient if unevenness > MOST_UNEVEN => format!(
-            "grains are not even inside: the median step in grey is {unevenness:.1} times the noise, and \
-             {MOST_UNEVEN:.0} is the most that can be told from boundaries"
+            "grains are not even inside: the lower quartile of steps in grey is {unevenness:.1} times the noise, \
+             and {MOST_UNEVEN} is the most that can be told from boundaries"
         ),
         _ if mean_strength < LEAST_ABOVE_MERGING * options.merge_below => format!(
             "the boundaries left after merging have a mean strength of {mean_strength:.2}, hardly above the {:.2} at \
@@ -154,7 +160,7 @@ fn too_weak(evidence: &Evidence, options: &GrainOptions, mean_strength: f64) -> 
 
 fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
     let (ratio, clear, what) = match method {
-        BoundaryMethod::Ridge => (asymmetry(evidence), FAINT_ASYMMETRY, "lines of the opposite tone"),
+        BoundaryMethod::Ridge => (evidence.line_asymmetry, FAINT_ASYMMETRY, "lines of the opposite tone"),
         BoundaryMethod::Gradient => (step_ratio(evidence), FAINT_STEP_RATIO, "the median step"),
     };
     (ratio < clear).then(|| {
@@ -168,19 +174,9 @@ fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
     })
 }
 
-/// Clearest lines over clearest lines of the opposite tone.
-fn asymmetry(evidence: &Evidence) -> f64 {
-    ratio(evidence.response.p99, evidence.opposite.p99)
-}
-
 /// Clearest steps over the median step.
 fn step_ratio(evidence: &Evidence) -> f64 {
     ratio(evidence.response.p99, evidence.response.median)
-}
-
-/// Responses below half a grey level are rounding, and are taken as half a grey level.
-fn ratio(of: f64, to: f64) -> f64 {
-    of / to.max(0.5)
 }
 
 #[cfg(test)]

@@ -36,12 +36,11 @@ pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
 }
 
 fn mean_of_open(picture: &Grid<u8>, covered: &Grid<u8>) -> u8 {
-    let (sum, count) =
-        picture
-            .as_slice()
-            .iter()
-            .zip(covered.as_slice())
-            .fold((0u64, 0u64), |(s, n), (&g, &c)| if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) });
+    let (sum, count) = picture
+        .as_slice()
+        .iter()
+        .zip(covered.as_slice())
+        .fold((0u64, 0u64), |(s, n), (&g, &c)| if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) });
     (sum / count.max(1)) as u8
 }
 

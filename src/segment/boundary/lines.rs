@@ -103,7 +103,7 @@ pub(super) fn spread(filled: &Filled, kind: Kind) -> Spread {
             all
         });
     let quantile = |share| quantile(&counts, share) / PER_GREY;
-    Spread { median: quantile(0.5), p90: quantile(0.9), p99: quantile(0.99) }
+    Spread { p25: quantile(0.25), median: quantile(0.5), p90: quantile(0.9), p99: quantile(0.99) }
 }
 
 fn no_counts() -> Vec<u64> {
@@ -197,7 +197,7 @@ fn step(near: [&[i16]; 4], far: [&[i16]; 4], row: &mut [i16]) {
     for x in 0..n {
         let near = ((a[x] + b[x]) >> 1) - ((c[x] + d[x]) >> 1);
         let far = ((e[x] + f[x]) >> 1) - ((g[x] + h[x]) >> 1);
-        row[x] = row[x].max(((near >> 1) + (far >> 1)).abs());
+        row[x] = row[x].max((near + far).abs() >> 1);
     }
 }
 
@@ -219,7 +219,7 @@ fn smoothed(picture: &Grid<u8>, first: usize, lines: usize) -> Rows {
     let mut rows = Rows::around(first, lines, width);
     let mut column = vec![0i16; width + 2];
     for y in rows.first..rows.first + (lines + 2 * REACH) as isize {
-        let row = |dy: isize| picture.row((y + dy).clamp(0, last) as usize);
+        let row = |dy: isize| picture.row((y.clamp(0, last) + dy).clamp(0, last) as usize);
         for (((sum, &a), &b), &c) in column[1..].iter_mut().zip(row(-1)).zip(row(0)).zip(row(1)) {
             *sum = i16::from(a) + 2 * i16::from(b) + i16::from(c);
         }

@@ -1,8 +1,8 @@
 //! Ridge strength: lines darker than both their sides.
 
-use super::Evidence;
 use super::fill::Filled;
 use super::lines::{Kind, map_of, spread};
+use super::{Evidence, ratio};
 use crate::grid::Grid;
 
 /// 255 is this many times the noise, by its 90 % quantile: a false line rarely reaches a third of it.
@@ -16,5 +16,6 @@ pub(super) fn strength(filled: &Filled) -> (Grid<u8>, Evidence) {
     let response = spread(filled, Kind::DarkLine);
     let opposite = spread(filled, Kind::BrightLine);
     let full = (NOISE_TIMES * opposite.p90).max(CLEAREST_TIMES * response.p99).max(LEAST_FULL);
-    (map_of(&filled.picture, Kind::DarkLine, full), Evidence { full, response, opposite })
+    let line_asymmetry = ratio(response.p99, opposite.p99);
+    (map_of(&filled.picture, Kind::DarkLine, full), Evidence { full, response, opposite, line_asymmetry })
 }
