@@ -108,11 +108,7 @@ impl<T: Copy> Grid<T> {
 
     /// Applies `f` to every pixel.
     pub fn map<U>(&self, f: impl FnMut(T) -> U) -> Grid<U> {
-        Grid {
-            width: self.width,
-            height: self.height,
-            data: self.data.iter().copied().map(f).collect(),
-        }
+        Grid { width: self.width, height: self.height, data: self.data.iter().copied().map(f).collect() }
     }
 
     /// The part of the grid inside `frame`, which must lie in it.

@@ -149,11 +149,10 @@ pub fn parse_um(text: &str) -> Result<f64, Error> {
         .find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | ',' | '-' | '+')))
         .ok_or_else(|| refuse("a unit is missing; write for example 25nm or 0.5um"))?;
     let (number, unit) = trimmed.split_at(split);
-    let number: f64 = number
-        .replace(',', ".")
-        .parse()
-        .map_err(|_| refuse("a number must come first, for example 25nm"))?;
-    let um = um_per_unit(unit.trim()).ok_or_else(|| refuse("known units are pm, Å, nm, um or µm, mm, cm and m"))?;
+    let number: f64 =
+        number.replace(',', ".").parse().map_err(|_| refuse("a number must come first, for example 25nm"))?;
+    let um = um_per_unit(unit.trim())
+        .ok_or_else(|| refuse("known units are pm, Å, nm, um or µm, mm, cm and m"))?;
     if !(number > 0.0 && number.is_finite()) {
         return Err(refuse("it must be larger than zero"));
     }

@@ -9,6 +9,8 @@ use rayon::prelude::*;
 use crate::grid::{Grid, Labels};
 
 const BAND_ROWS: usize = 64;
+/// Steps of a strength key in one level of the map.
+const UNIT: u64 = 65536;
 
 /// The boundary between two regions.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,9 +26,9 @@ pub struct Edge {
 }
 
 impl Edge {
-    /// Mean strength, 0 to 255.
-    pub fn mean(&self) -> f64 {
-        self.strength_sum as f64 / self.length_px as f64
+    /// Mean strength, 0 to 1.
+    pub fn mean_strength(&self) -> f64 {
+        self.strength_sum as f64 / (255.0 * self.length_px as f64)
     }
 }
 
@@ -66,7 +68,12 @@ fn sum_equal(pieces: &mut Vec<Edge>) {
 }
 
 /// Adds one piece for each run of equal pairs.
-fn pairs((first, second): (&[u32], &[u32]), (level, other_level): (&[u8], &[u8]), cap: u8, pieces: &mut Vec<Edge>) {
+fn pairs(
+    (first, second): (&[u32], &[u32]),
+    (level, other_level): (&[u8], &[u8]),
+    cap: u8,
+    pieces: &mut Vec<Edge>,
+) {
     let mut open: Option<Edge> = None;
     for (((&p, &q), &s), &t) in first.iter().zip(second).zip(level).zip(other_level) {
         if p == q || p == 0 || q == 0 {
@@ -87,21 +94,36 @@ fn pairs((first, second): (&[u32], &[u32]), (level, other_level): (&[u8], &[u8])
     pieces.extend(open);
 }
 
-/// Pixels of a region, and the sum of their grey levels.
-#[derive(Clone, Copy, Debug, Default)]
+/// What is summed up over the pixels of a region.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Sums {
     /// Pixels.
     pub area_px: u64,
     /// Pixels away from boundaries.
     pub inner_px: u64,
-    /// Sum of their grey levels.
-    pub grey: u64,
+    /// Grey levels of those, added up.
+    pub inner_grey: u64,
 }
 
 impl Sums {
-    fn mean(self) -> f64 {
-        self.grey as f64 / self.inner_px as f64
+    /// Difference between two mean grey levels, less what noise makes of means over so few pixels.
+    fn contrast_to(self, other: Self, noise: f64) -> f64 {
+        if self.inner_px == 0 || other.inner_px == 0 {
+            return 0.0;
+        }
+        let (n, m) = (self.inner_px as f64, other.inner_px as f64);
+        let difference = (self.inner_grey as f64 / n - other.inner_grey as f64 / m).abs();
+        (difference - noise * (1.0 / n + 1.0 / m).sqrt()).max(0.0)
     }
+}
+
+/// How the contrast between two regions adds to the strength of their boundary.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Contrast {
+    /// Boundary strength (0 to 255) that one grey level of contrast is worth.
+    pub per_grey: f64,
+    /// Contrast of two single pixels, in grey levels, that noise explains.
+    pub noise: f64,
 }
 
 /// Spreads a pair of labels over 64 bits by multiplication; labels are ours, so nobody can choose them to collide.
@@ -124,12 +146,11 @@ impl Hasher for PairHasher {
     }
 }
 
-/// Regions joined so far, their boundaries, and the boundaries waiting by strength.
+/// Regions that are joined step by step, and the boundaries between them.
 pub struct Merging {
     parents: Vec<u32>,
     regions: Vec<Sums>,
-    contrast_weight: f64,
-    noise: f64,
+    contrast: Contrast,
     edges: Vec<Edge>,
     alive: Vec<bool>,
     of_region: Vec<Vec<u32>>,
@@ -138,7 +159,7 @@ pub struct Merging {
 
 impl Merging {
     /// Starts with every region on its own; `areas[label]` in px.
-    pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, contrast_weight: f64, noise: f64) -> Self {
+    pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, contrast: Contrast) -> Self {
         let mut of_region = vec![Vec::new(); regions.len()];
         for (id, edge) in edges.iter().enumerate() {
             of_region[edge.a as usize].push(id as u32);
@@ -149,17 +170,19 @@ impl Merging {
             parents: (0..regions.len() as u32).collect(),
             alive: vec![true; edges.len()],
             regions,
-            contrast_weight,
-            noise,
+            contrast,
             edges,
             of_region,
             by_pair,
         }
     }
 
-    /// Joins the two regions with the weakest boundary, again and again, until none is weaker than `least`.
+    /// Joins the two regions with the weakest boundary, again and again, until none is weaker than `least` (0 to 255).
+    ///
+    /// The strength of a boundary is its mean strength plus what the contrast between the two regions is worth. Among
+    /// equally weak boundaries the one with the smaller labels goes first.
     pub fn merge_below(&mut self, least: f64) {
-        let least = (least * 65536.0) as u64;
+        let least = (least * UNIT as f64) as u64;
         // A boundary that grew weaker because a region changed its mean waits under its old strength; another sweep
         // finds it.
         while self.sweep(least) {}
@@ -217,15 +240,12 @@ impl Merging {
         }
     }
 
+    /// Strength of a boundary in 1/65 536 of a map level: whole numbers, so that equal ones are equal.
     fn key(&self, id: u32) -> u64 {
         let edge = &self.edges[id as usize];
         let (a, b) = (self.regions[edge.a as usize], self.regions[edge.b as usize]);
-        let mut contrast = 0.0;
-        if a.inner_px > 0 && b.inner_px > 0 {
-            let noise = self.noise * (1.0 / a.inner_px as f64 + 1.0 / b.inner_px as f64).sqrt();
-            contrast = ((a.mean() - b.mean()).abs() - noise).max(0.0);
-        }
-        edge.strength_sum * 65536 / edge.length_px + (contrast * self.contrast_weight * 65536.0) as u64
+        let contrast = a.contrast_to(b, self.contrast.noise) * self.contrast.per_grey;
+        edge.strength_sum * UNIT / edge.length_px + (contrast * UNIT as f64) as u64
     }
 
     /// Joins the regions on both sides of an edge; gives back the edges whose mean changed.
@@ -233,13 +253,17 @@ impl Merging {
         let Edge { a, b, .. } = self.edges[id as usize];
         self.alive[id as usize] = false;
         self.by_pair.remove(&(a, b));
-        let (kept, gone) =
-            if self.of_region[a as usize].len() >= self.of_region[b as usize].len() { (a, b) } else { (b, a) };
+        let (kept, gone) = if self.of_region[a as usize].len() >= self.of_region[b as usize].len() {
+            (a, b)
+        } else {
+            (b, a)
+        };
         self.parents[gone as usize] = kept;
-        let Sums { area_px, inner_px, grey } = self.regions[gone as usize];
-        self.regions[kept as usize].area_px += area_px;
-        self.regions[kept as usize].inner_px += inner_px;
-        self.regions[kept as usize].grey += grey;
+        let Sums { area_px, inner_px, inner_grey } = self.regions[gone as usize];
+        let sums = &mut self.regions[kept as usize];
+        sums.area_px += area_px;
+        sums.inner_px += inner_px;
+        sums.inner_grey += inner_grey;
         let mut changed = Vec::new();
         for id in std::mem::take(&mut self.of_region[gone as usize]) {
             if self.alive[id as usize] {
@@ -274,9 +298,79 @@ impl Merging {
         }
         region
     }
+}
 
-    /// Boundaries that are left.
-    pub fn kept(&self) -> impl Iterator<Item = &Edge> {
-        self.edges.iter().zip(&self.alive).filter(|(_, alive)| **alive).map(|(edge, _)| edge)
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const NO_CONTRAST: Contrast = Contrast { per_grey: 0.0, noise: 0.0 };
+
+    fn chain(strengths: &[u64]) -> Merging {
+        let edges = (1..)
+            .zip(strengths)
+            .map(|(a, &strength)| Edge { a, b: a + 1, length_px: 2, strength_sum: 2 * strength })
+            .collect();
+        let region = Sums { area_px: 100, ..Sums::default() };
+        Merging::new(vec![region; strengths.len() + 2], edges, NO_CONTRAST)
+    }
+
+    #[test]
+    fn edges_count_pixel_pairs_and_the_larger_strength() {
+        let labels = Labels { grid: Grid::new(3, 2, vec![1, 1, 2, 1, 2, 0]).unwrap(), count: 2 };
+        let strength = Grid::new(3, 2, vec![0, 10, 20, 5, 200, 250]).unwrap();
+        let expected = Edge { a: 1, b: 2, length_px: 3, strength_sum: 20 + 200 + 200 };
+        assert_eq!(edges(&labels, &strength, 255), [expected]);
+        assert_eq!(edges(&labels, &strength, 100)[0].strength_sum, 20 + 100 + 100);
+    }
+
+    #[test]
+    fn edges_over_the_seams_of_bands_are_one() {
+        let labels = Labels { grid: Grid::from_fn(2, 200, |x, _| x as u32 + 1), count: 2 };
+        let found = edges(&labels, &Grid::filled(2, 200, 3), 255);
+        assert_eq!(found, [Edge { a: 1, b: 2, length_px: 200, strength_sum: 600 }]);
+    }
+
+    #[test]
+    fn the_weak_are_joined_and_the_strong_stay() {
+        let mut merging = chain(&[10, 80, 30, 90]);
+        merging.merge_below(50.0);
+        let roots: Vec<u32> = (1..=5).map(|r| merging.root(r)).collect();
+        assert_eq!(roots[0], roots[1]);
+        assert_eq!(roots[2], roots[3]);
+        assert!(roots[0] != roots[2] && roots[2] != roots[4]);
+    }
+
+    #[test]
+    fn a_boundary_that_becomes_stronger_by_merging_is_kept() {
+        // 1 and 2 join first; their common boundary to 3 is then (20 + 100) / 2 and no longer weak.
+        let edge = |a, b, strength_sum| Edge { a, b, length_px: 1, strength_sum };
+        let edges = vec![edge(1, 2, 5), edge(1, 3, 20), edge(2, 3, 100)];
+        let mut merging = Merging::new(vec![Sums::default(); 4], edges, NO_CONTRAST);
+        merging.merge_below(50.0);
+        assert_eq!(merging.root(1), merging.root(2));
+        assert_ne!(merging.root(1), merging.root(3));
+    }
+
+    #[test]
+    fn contrast_keeps_regions_apart_that_their_boundary_does_not() {
+        let even = |grey: u64| Sums { area_px: 100, inner_px: 100, inner_grey: 100 * grey };
+        let edges = vec![Edge { a: 1, b: 2, length_px: 1, strength_sum: 0 }];
+        let contrast = Contrast { per_grey: 1.0, noise: 10.0 };
+        let mut near = Merging::new(vec![even(0), even(100), even(101)], edges.clone(), contrast);
+        near.merge_below(5.0);
+        assert_eq!(near.root(1), near.root(2));
+        let mut far = Merging::new(vec![even(0), even(100), even(110)], edges, contrast);
+        far.merge_below(5.0);
+        assert_ne!(far.root(1), far.root(2));
+    }
+
+    #[test]
+    fn tiny_regions_go_to_the_neighbour_behind_the_weakest_boundary() {
+        let mut merging = chain(&[90, 80]);
+        merging.regions[2].area_px = 3;
+        merging.absorb_below(10);
+        assert_eq!(merging.root(2), merging.root(3));
+        assert_ne!(merging.root(1), merging.root(2));
     }
 }

@@ -56,7 +56,11 @@ struct Envelope {
 
 impl Envelope {
     fn with_width(width: usize) -> Self {
-        Self { columns: Vec::with_capacity(width), starts: Vec::with_capacity(width), heights: Vec::with_capacity(width) }
+        Self {
+            columns: Vec::with_capacity(width),
+            starts: Vec::with_capacity(width),
+            heights: Vec::with_capacity(width),
+        }
     }
 
     /// Replaces the column distances g of `row` by the squared distances.
@@ -82,7 +86,9 @@ impl Envelope {
             (self.columns.last(), self.heights.last(), self.starts.last())
         {
             // First whole column where the new parabola lies below the last one.
-            let first = (x * x - column * column + height - top).div_euclid(2 * (x - column)) + 1;
+            // A double holds both numbers exactly, and their quotient is never nearer to a whole number than its rounding.
+            let crossing = (x * x - column * column + height - top) as f64 / (2 * (x - column)) as f64;
+            let first = crossing.floor() as i64 + 1;
             if first > start {
                 if first < width {
                     self.push(x, first, height);
@@ -116,9 +122,7 @@ mod tests {
             let (dx, dy) = ((i % width).abs_diff(j % width), (i / width).abs_diff(j / width));
             (dx * dx + dy * dy) as u32
         };
-        (0..mask.len())
-            .map(|i| background.iter().map(|&j| squared(i, j)).min().unwrap_or(u32::MAX))
-            .collect()
+        (0..mask.len()).map(|i| background.iter().map(|&j| squared(i, j)).min().unwrap_or(u32::MAX)).collect()
     }
 
     #[test]
@@ -139,8 +143,7 @@ mod tests {
             width in 1usize..24, height in 1usize..24, seed in prop::collection::vec(0u8..20, 24 * 24)
         ) {
             let mask = Mask::from_fn(width, height, |x, y| seed[y * 24 + x] != 0);
-            let found = squared_distance(&mask);
-            prop_assert_eq!(found.as_slice(), by_search(&mask).as_slice());
+            prop_assert_eq!(squared_distance(&mask).into_vec(), by_search(&mask));
         }
     }
 }

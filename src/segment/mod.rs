@@ -2,6 +2,7 @@
 
 pub mod basin_graph;
 pub mod basins;
+pub mod bottoms;
 pub mod boundary;
 pub mod distance;
 pub mod grains;

@@ -10,8 +10,8 @@ const OUTSIDE: u32 = u32::MAX;
 
 /// Floods `relief` from `markers` and gives every reached pixel the label of the marker whose water came first.
 ///
-/// Water takes the lowest pixel on the rim of all basins next and, among equal ones, the one that was reached first;
-/// neighbours are looked at in the order up, left, right, down, then the diagonals. There are no watershed lines. Pixels
+/// Water takes the lowest pixel on the rim of all basins next and, among equal ones, the one that was reached first; a
+/// pixel below the water that reaches it counts as high as the water. Neighbours are looked at in the order up, left, right, down, then the diagonals. There are no watershed lines. Pixels
 /// where `mask` is `false` stay 0, and so do pixels that no marker can reach. Labels keep the numbers of their markers,
 /// so they ascend in raster order only if the caller renumbers them.
 ///
@@ -30,7 +30,12 @@ const OUTSIDE: u32 = u32::MAX;
 /// let basins = watershed(&relief, &markers, None, Connectivity::Four);
 /// assert_eq!(basins.grid.as_slice(), [1, 1, 1, 2, 2]);
 /// ```
-pub fn watershed(relief: &Grid<u8>, markers: &Labels, mask: Option<&Mask>, connectivity: Connectivity) -> Labels {
+pub fn watershed(
+    relief: &Grid<u8>,
+    markers: &Labels,
+    mask: Option<&Mask>,
+    connectivity: Connectivity,
+) -> Labels {
     let width = relief.width() + 2;
     let mut labels = padded_labels(markers, mask);
     let levels = padded_relief(relief);
@@ -43,13 +48,13 @@ pub fn watershed(relief: &Grid<u8>, markers: &Labels, mask: Option<&Mask>, conne
             queue.push(levels[index], index as u32);
         }
     }
-    while let Some(index) = queue.pop() {
+    while let Some((level, index)) = queue.pop() {
         let label = labels[index as usize];
         for offset in &offsets {
             let next = (index as usize).wrapping_add_signed(*offset);
             if labels[next] == 0 {
                 labels[next] = label;
-                queue.push(levels[next], next as u32);
+                queue.push(levels[next].max(level), next as u32);
             }
         }
     }
@@ -74,7 +79,12 @@ fn padded_labels(markers: &Labels, mask: Option<&Mask>) -> Vec<u32> {
         match mask {
             None => labels.extend_from_slice(markers.grid.row(y)),
             Some(mask) => labels.extend(
-                markers.grid.row(y).iter().zip(mask.row(y)).map(|(&m, &inside)| if inside { m } else { OUTSIDE }),
+                markers
+                    .grid
+                    .row(y)
+                    .iter()
+                    .zip(mask.row(y))
+                    .map(|(&m, &inside)| if inside { m } else { OUTSIDE }),
             ),
         }
         labels.push(OUTSIDE);
@@ -106,30 +116,61 @@ fn without_padding(mut labels: Vec<u32>, width: usize, height: usize) -> Grid<u3
     Grid::new(width, height, labels).expect("invariant: the rows of a grid fill it")
 }
 
-/// One first-in-first-out queue for each level of the relief.
+/// One first-in-first-out queue for each level of the relief; the water only rises.
 struct LevelQueue {
     queues: Vec<VecDeque<u32>>,
-    lowest: usize,
+    level: u8,
 }
 
 impl LevelQueue {
     fn new() -> Self {
-        Self { queues: vec![VecDeque::new(); 256], lowest: 0 }
+        Self { queues: vec![VecDeque::new(); 256], level: 0 }
     }
 
     fn push(&mut self, level: u8, index: u32) {
-        let level = usize::from(level);
-        self.queues[level].push_back(index);
-        self.lowest = self.lowest.min(level);
+        self.queues[usize::from(level)].push_back(index);
     }
 
-    fn pop(&mut self) -> Option<u32> {
-        while let Some(queue) = self.queues.get_mut(self.lowest) {
-            if let Some(index) = queue.pop_front() {
-                return Some(index);
+    fn pop(&mut self) -> Option<(u8, u32)> {
+        loop {
+            if let Some(index) = self.queues[usize::from(self.level)].pop_front() {
+                return Some((self.level, index));
             }
-            self.lowest += 1;
+            self.level = self.level.checked_add(1)?;
         }
-        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn one_row(relief: &[u8], markers: &[u32], mask: Option<&[bool]>) -> Vec<u32> {
+        let width = relief.len();
+        let relief = Grid::new(width, 1, relief.to_vec()).unwrap();
+        let markers = Labels { grid: Grid::new(width, 1, markers.to_vec()).unwrap(), count: 9 };
+        let mask = mask.map(|m| Grid::new(width, 1, m.to_vec()).unwrap());
+        watershed(&relief, &markers, mask.as_ref(), Connectivity::Four).grid.into_vec()
+    }
+
+    #[test]
+    fn equal_ways_meet_in_the_middle() {
+        assert_eq!(one_row(&[0, 5, 5, 5, 5, 0], &[1, 0, 0, 0, 0, 2], None), [1, 1, 1, 2, 2, 2]);
+    }
+
+    #[test]
+    fn the_mask_stops_the_water_and_takes_away_markers() {
+        let mask = [true, true, false, true, true, false];
+        assert_eq!(one_row(&[0; 6], &[1, 0, 0, 0, 0, 2], Some(&mask)), [1, 1, 0, 0, 0, 0]);
+    }
+
+    #[test]
+    fn only_eight_neighbours_let_water_through_a_corner() {
+        let relief = Grid::filled(2, 2, 0u8);
+        let markers = Labels { grid: Grid::new(2, 2, vec![1, 0, 0, 0]).unwrap(), count: 1 };
+        let mask = Grid::new(2, 2, vec![true, false, false, true]).unwrap();
+        let flood = |connectivity| watershed(&relief, &markers, Some(&mask), connectivity).grid.at(1, 1);
+        assert_eq!(flood(Connectivity::Four), 0);
+        assert_eq!(flood(Connectivity::Eight), 1);
     }
 }

@@ -12,21 +12,21 @@ const REACH: usize = 12;
 const BAND_ROWS: usize = 64;
 
 /// A picture without pores, and where they were.
-pub struct Filled {
+pub(super) struct Filled {
     /// Grey levels, boundaries dark.
-    pub picture: Grid<u8>,
+    pub(super) picture: Grid<u8>,
     /// 1 in pores and on their rims, else 0.
-    pub covered: Grid<u8>,
+    pub(super) covered: Grid<u8>,
 }
 
 /// Fills pores and their rims with the mean of the solid around them; for bright lines the grey scale is turned over.
-pub fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
+pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
     let covered = covered(pores);
-    let mut filled = match tone {
+    let source = match tone {
         Tone::Dark => picture.clone(),
         Tone::Bright => picture.map(|grey| 255 - grey),
     };
-    let source = filled.clone();
+    let mut filled = source.clone();
     let width = picture.width();
     let mean = mean_of_open(&source, &covered);
     filled.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
@@ -36,9 +36,11 @@ pub fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
 }
 
 fn mean_of_open(picture: &Grid<u8>, covered: &Grid<u8>) -> u8 {
-    let (sum, count) = picture.as_slice().iter().zip(covered.as_slice()).fold((0u64, 0u64), |(s, n), (&g, &c)| {
-        if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) }
-    });
+    let (sum, count) = picture
+        .as_slice()
+        .iter()
+        .zip(covered.as_slice())
+        .fold((0u64, 0u64), |(s, n), (&g, &c)| if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) });
     (sum / count.max(1)) as u8
 }
 
@@ -53,7 +55,9 @@ fn covered(pores: &Labels) -> Grid<u8> {
     });
     let mut covered = Grid::filled(width, height, 0u8);
     covered.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for source in wide[y.saturating_sub(RIM) * width..(y + RIM + 1).min(height) * width].chunks_exact(width) {
+        for source in
+            wide[y.saturating_sub(RIM) * width..(y + RIM + 1).min(height) * width].chunks_exact(width)
+        {
             for (pixel, &near) in row.iter_mut().zip(source) {
                 *pixel |= near;
             }

@@ -1,9 +1,19 @@
-//! Contrast steps.
+//! Gradient strength: steps in grey from one grain to the next.
 
 use super::fill::Filled;
-use super::{BoundaryMap, Levels};
+use super::lines::{Kind, map_of, spread};
+use super::ridge::LEAST_FULL;
+use super::{Evidence, ratio};
+use crate::grid::Grid;
 
-/// Strength of steps.
-pub fn strength(filled: &Filled) -> BoundaryMap {
-    BoundaryMap { strength: filled.picture.map(|_| 0), report: Levels { full: 1.0, forward: [0.0; 4], reversed: [0.0; 4] } }
+/// 255 is this many times the noise, by the 90 % quantile of bright lines.
+const NOISE_TIMES: f64 = 8.7;
+
+pub(super) fn strength(filled: &Filled) -> (Grid<u8>, Evidence) {
+    let response = spread(filled, Kind::Step);
+    let opposite = spread(filled, Kind::BrightLine);
+    let full = (NOISE_TIMES * opposite.p90).max(response.p99).max(LEAST_FULL);
+    let dark = spread(filled, Kind::DarkLine);
+    let line_asymmetry = ratio(dark.p99, opposite.p99).max(ratio(opposite.p99, dark.p99)).max(1.0);
+    (map_of(&filled.picture, Kind::Step, full), Evidence { full, response, opposite, line_asymmetry })
 }
