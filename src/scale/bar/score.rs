@@ -242,6 +242,9 @@ fn weigh(
     } else if free < 0.8 {
         add(-0.12, "something touches it");
     }
+    if around.rounded {
+        add(-0.15, "rounded corners");
+    }
     if !around.sharp_ends {
         add(-0.15, "it seems to go on beyond an end");
     }

@@ -23,6 +23,8 @@ pub(super) struct Surroundings {
     pub ground_unevenness: f64,
     /// Whether the bar keeps its level up to both ends and drops behind them.
     pub sharp_ends: bool,
+    /// Whether the rows just above and below are still bright along most of the bar, but not up to its ends.
+    pub rounded: bool,
 }
 
 /// Rows above and below that are looked at for the ground: blur grows with the thickness of a bar.
@@ -55,6 +57,7 @@ pub(super) fn look(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Surrounding
         unevenness: unevenness / 255.0,
         ground_unevenness: mean(|g| g.1) / 255.0,
         sharp_ends: ends_are_sharp(grid, shape, level, contrast),
+        rounded: is_rounded(grid, threshold, shape),
     }
 }
 
@@ -81,6 +84,17 @@ fn side(grid: &Grid<u8>, threshold: u8, columns: &[usize], rows: std::ops::Range
     let free = darkest.iter().filter(|&&v| v < threshold).count() as f64 / darkest.len().max(1) as f64;
     let levels: Vec<f64> = darkest.iter().map(|&v| f64::from(v)).collect();
     Side { free, ground: Some(mean_and_deviation(&levels)) }
+}
+
+/// Whether the shape goes on, shorter, above and below, as a rod with round ends does and a drawn bar does not.
+fn is_rounded(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> bool {
+    let bright = |y: usize| {
+        let row = &grid.row(y)[shape.left..=shape.right];
+        row.iter().filter(|&&v| v >= threshold).count() as f64 / row.len() as f64
+    };
+    let above = shape.top.checked_sub(1);
+    let below = Some(shape.bottom + 1).filter(|&y| y < grid.height());
+    shape.gap.is_none() && [above, below].into_iter().all(|y| y.is_some_and(|y| bright(y) > 0.5))
 }
 
 /// Whether the level holds up to both ends and falls clearly behind them.
