@@ -80,7 +80,9 @@ pub enum Error {
         why: String,
     },
     /// A label map has too many labels for its file form.
-    #[error("{count} grains do not fit a 16-bit label map; measure a part with --crop, or leave out --label-maps")]
+    #[error(
+        "{count} grains do not fit a 16-bit label map; measure a part with --crop, or leave out --label-maps"
+    )]
     Labels {
         /// Labels in the map.
         count: u32,

@@ -413,7 +413,8 @@ mod tests {
 
     #[test]
     fn resolved_options_can_be_fed_back() {
-        let options = Options { pores: PoreMethod::Fixed(97), crop: Some("1,2,30,40".into()), ..Options::default() };
+        let options =
+            Options { pores: PoreMethod::Fixed(97), crop: Some("1,2,30,40".into()), ..Options::default() };
         let text = toml::to_string(&options).unwrap();
         assert_eq!(toml::from_str::<Options>(&text).unwrap(), options);
         let json = serde_json::to_string(&options).unwrap();

@@ -63,7 +63,8 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let pore_map = segment::pores::find(&grey, &options.pore_options())?;
     drop(grey);
     let grain_map = segment::grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options());
-    let mut warnings = [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
+    let mut warnings =
+        [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
     let pore_regions = regions(&pore_map.labels, spacing);
     let grain_labels = grain_map.as_ref().map(|g| &g.labels);

@@ -100,12 +100,17 @@ fn the_resolved_options_repeat_the_run_byte_for_byte() {
     let flags = ["--pores", "kapur", "--smallest-pore", "20", "--line-angles", "0,30,90", "--circles=false"];
     measure(work.path(), &pictures, &[&["--quiet", "--out", "flags"], &flags[..]].concat());
     let options: toml::Table =
-        serde_json::from_value(without_nulls(summary(&work.path().join("flags"))["options"].clone())).unwrap();
+        serde_json::from_value(without_nulls(summary(&work.path().join("flags"))["options"].clone()))
+            .unwrap();
     std::fs::write(work.path().join("options.toml"), toml::to_string(&options).unwrap()).unwrap();
     measure(work.path(), &pictures, &["--quiet", "--out", "file", "--options", "options.toml"]);
     assert!(contents(&work.path().join("flags")) == contents(&work.path().join("file")));
     // Flags win over the file.
-    measure(work.path(), &pictures, &["--quiet", "--out", "both", "--options", "options.toml", "--pores", "otsu"]);
+    measure(
+        work.path(),
+        &pictures,
+        &["--quiet", "--out", "both", "--options", "options.toml", "--pores", "otsu"],
+    );
     assert_eq!(summary(&work.path().join("both"))["options"]["pores"], "otsu");
 }
 
@@ -125,7 +130,8 @@ fn a_run_can_be_verified_and_a_changed_file_is_found() {
         std::fs::copy(&path, pictures.join(path.file_name().unwrap())).unwrap();
     }
     measure(work.path(), &pictures, &["--quiet"]);
-    let verify = |more: &[&str]| ceramograph(work.path(), &[&["verify", "ceramograph-results"], more].concat());
+    let verify =
+        |more: &[&str]| ceramograph(work.path(), &[&["verify", "ceramograph-results"], more].concat());
     let same = verify(&[]);
     assert_eq!(same.status.code(), Some(0), "{}", String::from_utf8_lossy(&same.stdout));
     assert!(String::from_utf8_lossy(&same.stdout).contains("byte for byte"));

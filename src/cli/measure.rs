@@ -10,9 +10,7 @@ use clap::Args;
 use crate::cli::SOME_FAILED;
 use crate::cli::progress::Progress;
 use crate::error::Error;
-use crate::options::{
-    BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone,
-};
+use crate::options::{BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone};
 use crate::report;
 use crate::study::run::{Request, run as run_study};
 
@@ -170,7 +168,8 @@ fn terminal_width() -> u16 {
 }
 
 fn from_file(path: &Path) -> anyhow::Result<Options> {
-    let text = std::fs::read_to_string(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let text =
+        std::fs::read_to_string(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
     toml::from_str(&text).with_context(|| format!("options file {}", path.display()))
 }
 

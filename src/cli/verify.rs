@@ -28,7 +28,9 @@ pub fn run(args: &VerifyArgs) -> anyhow::Result<ExitCode> {
     let outcome = verify(&args.results, &args.pictures)?;
     for difference in &outcome.differences {
         let text = match difference {
-            Difference::Version { then, now } => format!("measured by version {then}, repeated by version {now}"),
+            Difference::Version { then, now } => {
+                format!("measured by version {then}, repeated by version {now}")
+            }
             Difference::Input(file) => format!("the picture {file} is not the one measured then"),
             Difference::Changed(file) => format!("{file} was changed after the run"),
             Difference::Output(file) => format!("{file} comes out differently"),

@@ -1,16 +1,16 @@
 //! Reading pictures: formats, pages, grey levels, and the strip of text that instruments add.
 
-pub mod info_strip;
-mod luminance;
-mod page;
-mod palette;
-mod raster;
-mod tagged;
 pub mod check;
 #[cfg(test)]
 pub(crate) mod drawn;
+pub mod info_strip;
+mod luminance;
 pub mod overlap;
+mod page;
+mod palette;
 pub mod picture_statistics;
+mod raster;
+mod tagged;
 
 use std::path::Path;
 

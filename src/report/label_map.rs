@@ -7,7 +7,12 @@ use crate::grid::{Frame, Grid, Labels};
 ///
 /// # Errors
 /// [`Error::Labels`] if there are more labels than 16 bits hold.
-pub fn png(labels: &Labels, frame: Frame, picture_width: usize, picture_height: usize) -> Result<Vec<u8>, Error> {
+pub fn png(
+    labels: &Labels,
+    frame: Frame,
+    picture_width: usize,
+    picture_height: usize,
+) -> Result<Vec<u8>, Error> {
     let largest = u16::MAX;
     if labels.count > u32::from(largest) {
         return Err(Error::Labels { count: labels.count });

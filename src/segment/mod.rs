@@ -7,7 +7,6 @@ pub mod boundary;
 pub mod distance;
 pub mod grains;
 
-pub mod watershed;
 pub mod background;
 pub mod denoise;
 pub mod grey_levels;
@@ -15,3 +14,4 @@ pub mod label;
 mod pore_cut;
 pub mod pores;
 pub mod threshold;
+pub mod watershed;

@@ -124,7 +124,8 @@ fn pore_results(measured: &Measured) -> Option<PoreResults> {
     let diameters: Vec<f64> = whole.iter().map(|p| p.region.equivalent_diameter).collect();
     let form: f64 = whole.iter().map(|p| p.region.form_factor()).sum();
     let area = frame_px * spacing.pixel_area();
-    let smallest = (4.0 * f64::from(map.smallest_counted_px) * spacing.pixel_area() / std::f64::consts::PI).sqrt();
+    let smallest =
+        (4.0 * f64::from(map.smallest_counted_px) * spacing.pixel_area() / std::f64::consts::PI).sqrt();
     Some(PoreResults {
         threshold: map.threshold.clone(),
         background: map.background.clone(),

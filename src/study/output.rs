@@ -159,7 +159,9 @@ fn earlier_results(target: &Path, replace: bool) -> Result<Option<Record>, Error
         return refuse(format!("{shown} holds files that are not results of a run; name another folder"));
     }
     if !replace {
-        return refuse(format!("{shown} holds the results of an earlier run; add --replace, or name another folder"));
+        return refuse(format!(
+            "{shown} holds the results of an earlier run; add --replace, or name another folder"
+        ));
     }
     Record::read(target).map(Some)
 }

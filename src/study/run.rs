@@ -178,7 +178,11 @@ fn measure_all(
 }
 
 /// Measures every page of a file. Only what keeps results from being written is an error.
-fn measure_file(input: &Input, index: usize, plan: &Plan<'_>) -> Result<(Option<Entry>, Vec<Outcome>), Error> {
+fn measure_file(
+    input: &Input,
+    index: usize,
+    plan: &Plan<'_>,
+) -> Result<(Option<Entry>, Vec<Outcome>), Error> {
     let fail = |page, error: String| Outcome::Failed(Failure { file: input.name.clone(), page, error });
     let bytes = match std::fs::read(&input.path) {
         Ok(bytes) => bytes,
@@ -315,11 +319,14 @@ fn unmatched_rows(sheet: &[SheetRow], inputs: &[Input]) -> Vec<Warning> {
         *pictures.entry(specimen).or_insert(0) += 1;
     }
     let without_pictures = sheet.iter().filter(|row| !pictures.contains_key(&row.specimen)).map(|row| {
-        let text = format!("the study sheet names specimen '{}', but no picture matches its pattern", row.specimen);
+        let text =
+            format!("the study sheet names specimen '{}', but no picture matches its pattern", row.specimen);
         Warning::new("specimen-without-pictures", text)
     });
     let without_row = rowless.iter().map(|(name, count)| {
-        let text = format!("{count} pictures of '{name}' have no row in the study sheet; they are measured all the same");
+        let text = format!(
+            "{count} pictures of '{name}' have no row in the study sheet; they are measured all the same"
+        );
         Warning::new("specimen-without-row", text)
     });
     without_pictures.chain(without_row).collect()

@@ -110,7 +110,8 @@ mod tests {
 
     #[test]
     fn rows_carry_pictures_surface_and_firing() {
-        let rows = sheet("\u{feff}specimen;pictures;surface;peak °C\nA;a/*.png;as-fired;1450\nB;;;\n").unwrap();
+        let rows =
+            sheet("\u{feff}specimen;pictures;surface;peak °C\nA;a/*.png;as-fired;1450\nB;;;\n").unwrap();
         assert!(rows[0].covers("a/1.png") && !rows[0].covers("a/deep/1.png"));
         assert_eq!(rows[0].surface, Some(Surface::AsFired));
         assert_eq!(rows[0].firing["peak °C"], "1450");
@@ -120,7 +121,10 @@ mod tests {
     #[test]
     fn a_wrong_cell_is_named_by_row_and_column() {
         let error = sheet("specimen,pictures,surface\nA,*,shiny\n").unwrap_err();
-        assert!(error.contains("row 2") && error.contains("'surface'") && error.contains("'shiny'"), "{error}");
+        assert!(
+            error.contains("row 2") && error.contains("'surface'") && error.contains("'shiny'"),
+            "{error}"
+        );
         let error = sheet("specimen,pictures\nA,x/*\nA,y/*\n").unwrap_err();
         assert!(error.contains("row 3") && error.contains("already"), "{error}");
         assert!(sheet("name,pictures\n").unwrap_err().contains("'specimen'"));

@@ -43,7 +43,8 @@ pub struct Outcome {
 pub fn verify(results: &Path, moved: &[PathBuf]) -> Result<Outcome, Error> {
     let then = Record::read(results)?;
     if !moved.is_empty() && moved.len() != then.roots.len() {
-        let why = format!("{} folders were measured, so {} are expected here", then.roots.len(), then.roots.len());
+        let why =
+            format!("{} folders were measured, so {} are expected here", then.roots.len(), then.roots.len());
         return Err(Error::Option { name: "--pictures", why });
     }
     let roots = if moved.is_empty() { then.roots.clone() } else { moved.to_vec() };

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use ceramograph::grid::Frame;
 use ceramograph::measure::region::Region;
 use ceramograph::micrograph::InfoStrip;
-use ceramograph::options::Surface;
+use ceramograph::options::{Options, PoreMethod, Surface};
 use ceramograph::scale::{Bar, BarStyle, Scale, ScaleSource};
 use ceramograph::study::result::*;
 use ceramograph::units::{Area, Length};
@@ -150,7 +150,7 @@ pub fn unknown_study() -> Study {
     Study {
         schema_version: 1,
         tool: Tool { name: "ceramograph", version: "0.1.0" },
-        options: serde_json::json!({}),
+        options: Options::default(),
         fields: vec![field],
         failures: vec![],
         specimens: vec![specimen],
@@ -224,12 +224,13 @@ fn strip_scale(field: &mut Field) {
     }
 }
 
-fn options() -> serde_json::Value {
-    serde_json::json!({
-        "pores": "minimum-error", "pore-tone": "dark", "smallest-pore": 12, "connectivity": "8", "flatten": true,
-        "boundaries": "ridge", "boundary-tone": "dark", "line-spacing": 4, "line-angles": [0.0, 45.0, 90.0, 135.0],
-        "circles": true, "scale-bar": "10um", "surface": "thermally-etched", "threads": null
-    })
+fn options() -> Options {
+    Options {
+        pores: PoreMethod::MinimumError,
+        scale_bar: Some("10um".into()),
+        surface: Some(Surface::ThermallyEtched),
+        ..Options::default()
+    }
 }
 
 fn scale() -> Scale {
@@ -381,11 +382,11 @@ fn pore_results(porosity: f64, rows: &FieldRows) -> PoreResults {
             solid_mean_grey: Some(148.2),
         },
         background: Background { shading_percent: 11.2, removed: true },
-        sensitivity: ThresholdSensitivity {
+        sensitivity: Some(ThresholdSensitivity {
             shift_grey_levels: 5.8,
             porosity_low_percent: porosity - 0.22,
             porosity_high_percent: porosity + 0.31,
-        },
+        }),
         rules: vec![rule("minimum-error", 0.0), rule("otsu", 0.9), rule("kapur", -0.4)],
         rule_spread_points: Some(1.3),
         smallest_counted_px: 12,

@@ -78,7 +78,9 @@ fn classes(sizes: &Distribution, unit: LengthUnit) -> Option<Classes<'_>> {
 fn has_even_ratios(edges: &[f64]) -> bool {
     const ROUNDING: f64 = 0.04;
     let mean = mean_ratio(edges);
-    edges[0] > 0.0 && edges.len() > 2 && edges.windows(2).all(|pair| (pair[1] / pair[0] / mean - 1.0).abs() < ROUNDING)
+    edges[0] > 0.0
+        && edges.len() > 2
+        && edges.windows(2).all(|pair| (pair[1] / pair[0] / mean - 1.0).abs() < ROUNDING)
 }
 
 /// Geometric mean of the ratios between neighbouring edges.
