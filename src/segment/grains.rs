@@ -48,7 +48,7 @@ impl Rules {
     fn of(method: BoundaryMethod) -> Self {
         match method {
             BoundaryMethod::Ridge => Self { cap: 0.3, contrast_worth: 0.3, contrast_noise: 16.0 },
-            BoundaryMethod::Gradient => Self { cap: 0.2, contrast_worth: 0.8, contrast_noise: 24.0 },
+            BoundaryMethod::Gradient => Self { cap: 0.2, contrast_worth: 0.8, contrast_noise: 20.0 },
         }
     }
 }
@@ -135,8 +135,8 @@ const LEAST_STEP_RATIO: f64 = 4.0;
 const MOST_LINES: f64 = 1.5;
 const FAINT_STEP_RATIO: f64 = 7.0;
 /// Even the weakest quarter of the steps may be this many times the noise, for grains are even inside. Drawn contrast
-/// pictures gave 1.7, white noise 1.2, shaded relief 2.6 and more.
-const MOST_UNEVEN: f64 = 2.5;
+/// pictures gave 1.4, white noise 1.0, shaded relief 2.1 and more.
+const MOST_UNEVEN: f64 = 1.8;
 /// Kept boundaries must be this many times as strong as the ones that were dropped; in noise they just pass.
 const LEAST_ABOVE_MERGING: f64 = 1.2;
 
