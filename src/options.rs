@@ -107,9 +107,9 @@ pub struct GrainOptions {
     pub method: BoundaryMethod,
     /// Boundary lines are darker or brighter than the grains (ridge only). Default: dark.
     pub tone: Tone,
-    /// Two grains are joined while their common boundary is weaker than this, from 0 to 1.
+    /// Two grains are joined while their common boundary is weaker than this, from 0 to 1. Default: 0.18.
     pub merge_below: f64,
-    /// Basins shallower than this never become grains of their own, from 0 to 1.
+    /// Boundary strengths up to this are taken as none when basins are formed, from 0 to 1. Default: 0.12.
     pub shallowest: f64,
 }
 

@@ -106,6 +106,20 @@ pub struct Sums {
 }
 
 impl Sums {
+    /// Takes in a pixel, as an inner one if it lies away from boundaries.
+    pub fn add_pixel(&mut self, grey: u8, inner: bool) {
+        self.area_px += 1;
+        self.inner_px += u64::from(inner);
+        self.inner_grey += u64::from(inner) * u64::from(grey);
+    }
+
+    /// Takes in all pixels of another region.
+    pub fn add(&mut self, other: Self) {
+        self.area_px += other.area_px;
+        self.inner_px += other.inner_px;
+        self.inner_grey += other.inner_grey;
+    }
+
     /// Difference between two mean grey levels, less what noise makes of means over so few pixels.
     fn contrast_to(self, other: Self, noise: f64) -> f64 {
         if self.inner_px == 0 || other.inner_px == 0 {
@@ -259,11 +273,8 @@ impl Merging {
             (b, a)
         };
         self.parents[gone as usize] = kept;
-        let Sums { area_px, inner_px, inner_grey } = self.regions[gone as usize];
-        let sums = &mut self.regions[kept as usize];
-        sums.area_px += area_px;
-        sums.inner_px += inner_px;
-        sums.inner_grey += inner_grey;
+        let sums = self.regions[gone as usize];
+        self.regions[kept as usize].add(sums);
         let mut changed = Vec::new();
         for id in std::mem::take(&mut self.of_region[gone as usize]) {
             if self.alive[id as usize] {

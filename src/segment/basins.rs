@@ -120,3 +120,53 @@ fn level_of(strength: u8, squared_distance: u32, shallowest: u8) -> u8 {
         DEEPEST_PX - squared_distance.isqrt() as u8
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn no_pores(width: usize, height: usize) -> Labels {
+        Labels { grid: Grid::filled(width, height, 0), count: 0 }
+    }
+
+    #[test]
+    fn a_gap_in_a_boundary_does_not_join_two_basins() {
+        let strength = Grid::from_fn(40, 21, |x, y| if x == 20 && !(9..12).contains(&y) { 200 } else { 0 });
+        let found = basins(&strength, &no_pores(40, 21), 30);
+        assert_ne!(found.grid.at(10, 10), found.grid.at(30, 10));
+        assert_eq!(found.grid.at(18, 10), found.grid.at(10, 10));
+        assert_eq!(found.grid.at(22, 10), found.grid.at(30, 10));
+    }
+
+    #[test]
+    fn solid_without_a_bottom_is_a_basin_of_its_own_and_pores_are_none() {
+        let pores = Labels::from_ids(Grid::from_fn(9, 3, |x, _| u32::from(x == 3 || x == 5)));
+        let strength = Grid::from_fn(9, 3, |x, _| if x == 4 { 90 } else { 0 });
+        let found = basins(&strength, &pores, 30).grid;
+        assert!(found.as_slice().iter().zip(pores.grid.as_slice()).all(|(l, p)| (*l == 0) == (*p != 0)));
+        assert!(
+            found.at(4, 0) == found.at(4, 2)
+                && found.at(4, 1) != found.at(0, 1)
+                && found.at(4, 1) != found.at(8, 1)
+        );
+    }
+
+    #[test]
+    fn tiles_give_what_one_flood_of_the_whole_picture_gives() {
+        let (width, height) = (2 * TILE_COLUMNS + 100, 2 * BAND_ROWS + 50);
+        // Wavy lines of varying strength about 30 px apart.
+        let strength = Grid::from_fn(width, height, |x, y| {
+            let (x, y) = (x as f64, y as f64);
+            let line = |t: f64| (1.0 - (t.rem_euclid(30.0) - 15.0).abs() / 3.0).max(0.0);
+            let (one, two) = (line(x + 6.0 * (y / 17.0).sin()), line(y + x / 7.0 + 5.0 * (x / 23.0).cos()));
+            (one.max(two) * (120.0 + 100.0 * (x / 41.0 + y / 57.0).sin())) as u8
+        });
+        let pores =
+            Labels::from_ids(Grid::from_fn(width, height, |x, y| u32::from(x % 97 < 9 && y % 89 < 7)));
+        let relief = relief(&strength, &pores, 30);
+        let bottoms = bottoms(&relief, DEEPEST_PX);
+        let solid = relief.map(|level| level != PORE);
+        let whole = watershed(&relief, &bottoms, Some(&solid), Connectivity::Four);
+        assert_eq!(basins(&strength, &pores, 30).grid, whole.grid);
+    }
+}

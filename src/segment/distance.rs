@@ -85,10 +85,7 @@ impl Envelope {
         while let (Some(&column), Some(&top), Some(&start)) =
             (self.columns.last(), self.heights.last(), self.starts.last())
         {
-            // First whole column where the new parabola lies below the last one.
-            // A double holds both numbers exactly, and their quotient is never nearer to a whole number than its rounding.
-            let crossing = (x * x - column * column + height - top) as f64 / (2 * (x - column)) as f64;
-            let first = crossing.floor() as i64 + 1;
+            let first = first_below(x, height, column, top);
             if first > start {
                 if first < width {
                     self.push(x, first, height);
@@ -107,6 +104,17 @@ impl Envelope {
         self.starts.push(start);
         self.heights.push(height);
     }
+}
+
+/// First column, 0 at least, where the parabola at `x` lies below the one at `column`, which is further left.
+fn first_below(x: i64, height: i64, column: i64, top: i64) -> i64 {
+    let numerator = x * x - column * column + height - top;
+    if x - column == 1 {
+        return ((numerator >> 1) + 1).max(0);
+    }
+    // A double holds both numbers exactly, and their quotient is never nearer to a whole number than its rounding.
+    let crossing = numerator as f64 / (2 * (x - column)) as f64;
+    if crossing < 0.0 { 0 } else { crossing as i64 + 1 }
 }
 
 #[cfg(test)]

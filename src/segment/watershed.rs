@@ -36,37 +36,38 @@ pub fn watershed(
     mask: Option<&Mask>,
     connectivity: Connectivity,
 ) -> Labels {
-    let width = relief.width() + 2;
     let mut labels = padded_labels(markers, mask);
     let levels = padded_relief(relief);
-    let offsets = neighbour_offsets(width, connectivity);
+    let w = relief.width() as isize + 2;
+    match connectivity {
+        Connectivity::Four => flood(&levels, &mut labels, [-w, -1, 1, w]),
+        Connectivity::Eight => flood(&levels, &mut labels, [-w, -1, 1, w, -w - 1, -w + 1, w - 1, w + 1]),
+    }
+    Labels { grid: without_padding(labels, relief.width(), relief.height()), count: markers.count }
+}
+
+/// Floods padded arrays; `offsets` are the steps to the neighbours, in the order in which they are looked at.
+fn flood<const N: usize>(levels: &[u8], labels: &mut [u32], offsets: [isize; N]) {
+    let width = offsets[3] as usize;
     let mut queue = LevelQueue::new();
     for index in width..labels.len() - width {
         let label = labels[index];
-        let on_shore = || offsets.iter().any(|o| labels[index.wrapping_add_signed(*o)] == 0);
-        if label != 0 && label != OUTSIDE && on_shore() {
+        if label != 0
+            && label != OUTSIDE
+            && offsets.iter().any(|o| labels[index.wrapping_add_signed(*o)] == 0)
+        {
             queue.push(levels[index], index as u32);
         }
     }
     while let Some((level, index)) = queue.pop() {
         let label = labels[index as usize];
-        for offset in &offsets {
-            let next = (index as usize).wrapping_add_signed(*offset);
+        for offset in offsets {
+            let next = (index as usize).wrapping_add_signed(offset);
             if labels[next] == 0 {
                 labels[next] = label;
                 queue.push(levels[next].max(level), next as u32);
             }
         }
-    }
-    Labels { grid: without_padding(labels, relief.width(), relief.height()), count: markers.count }
-}
-
-/// Up, left, right, down, then the diagonals, as steps in a row-major array.
-fn neighbour_offsets(width: usize, connectivity: Connectivity) -> Vec<isize> {
-    let w = width as isize;
-    match connectivity {
-        Connectivity::Four => vec![-w, -1, 1, w],
-        Connectivity::Eight => vec![-w, -1, 1, w, -w - 1, -w + 1, w - 1, w + 1],
     }
 }
 

@@ -115,7 +115,7 @@ fn fill_row(covered: &[u8], (sums, counts): (&[u16], &[u16]), mean: u8, row: &mu
             count += u32::from(counts[x + REACH]);
         }
         if covered[x] != 0 {
-            row[x] = if count == 0 { mean } else { ((sum + count / 2) / count) as u8 };
+            row[x] = (sum + count / 2).checked_div(count).map_or(mean, |grey| grey as u8);
         }
         if x >= REACH {
             sum -= u32::from(sums[x - REACH]);

@@ -7,7 +7,7 @@ use super::{Evidence, ratio};
 use crate::grid::Grid;
 
 /// 255 is this many times the noise, by the 90 % quantile of bright lines.
-const NOISE_TIMES: f64 = 8.7;
+const NOISE_TIMES: f64 = 7.65;
 
 pub(super) fn strength(filled: &Filled) -> (Grid<u8>, Evidence) {
     let response = spread(filled, Kind::Step);

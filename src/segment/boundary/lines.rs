@@ -37,8 +37,8 @@ struct Direction {
     along: (isize, isize),
     weights: &'static [i16],
     across: (isize, isize),
-    /// For each of two widths the multiples of `across` whose mean is taken, about 2.5 and 4.4 px off the line.
-    sides: [(isize, isize); 2],
+    /// For each of three widths the multiples of `across` whose mean is taken: about 2.5, 4.4 and 7 px off the line.
+    sides: [(isize, isize); 3],
 }
 
 const AXIS: &[i16] = &[1, 1, 1, 1, 1, 2, 2, 2, 1, 1, 1, 1, 1];
@@ -58,15 +58,15 @@ const DIRECTIONS: [Direction; 8] = [
 ];
 
 const fn axis(along: (isize, isize), across: (isize, isize)) -> Direction {
-    Direction { along, weights: AXIS, across, sides: [(2, 3), (4, 5)] }
+    Direction { along, weights: AXIS, across, sides: [(2, 3), (4, 5), (7, 7)] }
 }
 
 const fn diagonal(along: (isize, isize), across: (isize, isize)) -> Direction {
-    Direction { along, weights: DIAGONAL, across, sides: [(2, 2), (3, 3)] }
+    Direction { along, weights: DIAGONAL, across, sides: [(2, 2), (3, 3), (5, 5)] }
 }
 
 const fn between(along: (isize, isize), across: (isize, isize)) -> Direction {
-    Direction { along, weights: BETWEEN, across, sides: [(1, 1), (2, 2)] }
+    Direction { along, weights: BETWEEN, across, sides: [(1, 1), (2, 2), (3, 3)] }
 }
 
 /// Responses of the whole picture, 255 where they reach `full` grey levels.
@@ -153,19 +153,24 @@ fn respond(picture: &Grid<u8>, kind: Kind, first: usize, lines: usize) -> Vec<i1
     let mut responses = vec![0i16; width * lines];
     let mut sums = Rows::around(first, lines, width);
     for direction in &DIRECTIONS {
-        let rows_off = direction.sides[1].1 * direction.across.1.abs();
+        let rows_off = direction.sides[2].1 * direction.across.1.abs();
         for y in first as isize - rows_off..(first + lines) as isize + rows_off {
             sum_along(&base, direction, y, &mut sums);
         }
         for (y, row) in (first as isize..).zip(responses.chunks_exact_mut(width)) {
             let side = |k: isize| sums.shifted(y + k * direction.across.1, k * direction.across.0, 0);
             let centre = sums.shifted(y, 0, 0);
-            let [(a, b), (c, d)] = direction.sides;
+            let [(a, b), (c, d), (e, f)] = direction.sides;
             let near = [side(a), side(b), side(-a), side(-b)];
             let far = [side(c), side(d), side(-c), side(-d)];
+            let wide = [side(e), side(f), side(-e), side(-f)];
             match kind {
-                Kind::DarkLine => [near, far].into_iter().for_each(|sides| dark_line(centre, sides, row)),
-                Kind::BrightLine => [near, far].into_iter().for_each(|sides| bright_line(centre, sides, row)),
+                Kind::DarkLine => {
+                    [near, far, wide].into_iter().for_each(|sides| dark_line(centre, sides, row))
+                }
+                Kind::BrightLine => {
+                    [near, far, wide].into_iter().for_each(|sides| bright_line(centre, sides, row))
+                }
                 Kind::Step => step(near, far, row),
             }
         }

@@ -55,10 +55,10 @@ pub struct Spread {
 /// Boundary strength of each pixel, from 0 to 255.
 ///
 /// Responses are averages over about 11 px along a line in eight directions, of which the largest counts.
-/// - Ridge: how much darker (or brighter, by tone) a line is than both its sides, about 2.5 or 4.4 px off. 255 is the
+/// - Ridge: how much darker (or brighter, by tone) a line is than both its sides, about 2.5, 4.4 or 7 px off. 255 is the
 ///   larger of 6 times the 90 % quantile of what the opposite tone gives (noise) and 1.3 times the 99 % quantile of the
 ///   response (the clearest boundaries).
-/// - Gradient: the difference in grey between both sides. 255 is the larger of 8.7 times the noise as above and the 99 %
+/// - Gradient: the difference in grey between both sides. 255 is the larger of 7.65 times the noise as above and the 99 %
 ///   quantile of the response.
 ///
 /// In either case 255 is at least 6 grey levels. A constant added to the picture changes nothing, and neither does a grey

@@ -135,7 +135,7 @@ fn grey_turned_over_with_the_tone_changes_nothing() {
 
 #[test]
 fn labels_do_not_depend_on_the_number_of_threads() {
-    let picture = Grid::from_fn(700, 600, |x, y| grooves_at(x, y));
+    let picture = Grid::from_fn(700, 600, grooves_at);
     let pores = Labels { grid: Grid::filled(700, 600, 0), count: 0 };
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
