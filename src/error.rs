@@ -71,6 +71,16 @@ pub enum Error {
         /// The budget in pixels.
         budget: u64,
     },
+    /// A picture, or the part of it to be measured, is too small to hold a measurement.
+    #[error("{width} x {height} px are too small to be measured; at least {least} px a side are needed")]
+    TooSmall {
+        /// Columns.
+        width: usize,
+        /// Rows.
+        height: usize,
+        /// Least columns and rows.
+        least: usize,
+    },
     /// A picture cannot be measured.
     #[error("{}: {why}", path.display())]
     Field {

@@ -18,6 +18,9 @@ use crate::study::result::{Finding, Grain, Pore};
 use crate::units::Spacing;
 use crate::warning::Warning;
 
+/// Fewer columns or rows hold no test line worth the name.
+const LEAST_SIDE_PX: usize = 16;
+
 /// Everything that one picture yields, maps included.
 #[derive(Clone, Debug)]
 pub struct Measured {
@@ -52,9 +55,12 @@ pub struct Measured {
 /// Measures one picture.
 ///
 /// # Errors
-/// [`Error::Option`] if a typed crop does not lie in the picture.
+/// [`Error::Option`] if a typed crop does not lie in the picture; [`Error::TooSmall`] if too little is left of it.
 pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, Error> {
     let (frame, strip) = frame(&micrograph.grey, options)?;
+    if frame.width.min(frame.height) < LEAST_SIDE_PX {
+        return Err(Error::TooSmall { width: frame.width, height: frame.height, least: LEAST_SIDE_PX });
+    }
     let (scale, scale_warnings) = determine(micrograph, strip, &options.scale()?);
     let spacing = scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let grey = cropped(&micrograph.grey, frame);
@@ -63,7 +69,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let pore_map = segment::pores::find(&grey, &options.pore_options())?;
     drop(grey);
     let grain_map = segment::grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options());
-    let mut warnings =
+    let warnings =
         [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
     let pore_regions = regions(&pore_map.labels, spacing);
@@ -75,9 +81,6 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
         intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt()),
         grain_map.as_ref().map(|_| grains.len() as u64),
     ));
-    if scale.is_none() {
-        warnings.push(no_scale());
-    }
     Ok(Measured {
         frame,
         strip,
@@ -131,11 +134,4 @@ fn cropped(grey: &Grey, frame: Frame) -> Grey {
 
 fn pore_mask(map: &PoreMap) -> Mask {
     map.labels.grid.map(|label| label > 0)
-}
-
-fn no_scale() -> Warning {
-    Warning::new(
-        "no-scale",
-        "no pixel size is known, so lengths are in px; give --pixel-size 25nm, or --scale-bar 10um if a bar is printed",
-    )
 }

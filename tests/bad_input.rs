@@ -189,14 +189,26 @@ fn a_solid_without_pores_or_grains_invents_neither() {
 }
 
 #[test]
-fn a_picture_that_is_nearly_all_pore_has_no_grain_size() {
+fn a_picture_that_is_all_pore_has_no_grain_size() {
+    let laboratory = Laboratory::new();
+    laboratory.draw("void.png", 400, 300, |x, y| 20 + noise(x, y, 12));
+    let output = laboratory.measure(&["--pores", "100"]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let field = &laboratory.summary()["fields"][0];
+    assert_eq!(field["porosity_percent"], 100.0, "{field}");
+    assert!(field["mean_linear_intercept_px"].is_null() && field["grain_count"].is_null(), "{field}");
+    assert!(has_warning(field, "all-pore"), "{field}");
+}
+
+#[test]
+fn nearly_all_pore_and_solid_with_bright_grains_look_alike_so_there_is_a_warning() {
     let laboratory = Laboratory::new();
     let island = |x: u32, y: u32| x.abs_diff(200).pow(2) + y.abs_diff(150).pow(2) < 400;
     laboratory.draw("powder.png", 400, 300, |x, y| 20 + noise(x, y, 12) + if island(x, y) { 180 } else { 0 });
     let output = laboratory.measure(&[]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     let field = &laboratory.summary()["fields"][0];
-    assert!(field["porosity_percent"].as_f64().is_none_or(|p| p > 90.0), "{field}");
+    assert!(has_warning(field, "no-pores-found"), "{field}");
     assert!(field["mean_linear_intercept_px"].is_null(), "{field}");
 }
 

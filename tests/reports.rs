@@ -5,8 +5,9 @@ mod invented_study;
 use std::path::PathBuf;
 
 use ceramograph::grid::{Frame, Grid, Labels};
+use ceramograph::measure::test_line::TestLine;
 use ceramograph::micrograph::Grey;
-use ceramograph::report::overlay::{self, OverlayView, TestLine};
+use ceramograph::report::overlay::{self, OverlayView};
 use ceramograph::report::{csv, figure, html, table};
 use ceramograph::scale::{Bar, BarStyle};
 use invented_study::{HOSTILE, hostile_study, study, unknown_study, unscaled_study};

@@ -51,7 +51,7 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "BOOL", help_heading = "Output", num_args = 0..=1, default_missing_value = "true")]
     pub label_maps: Option<bool>,
 
-    /// Draw the test lines on the overlays
+    /// Draw some of the test lines, about 96 px apart, and the circles on the overlays
     #[arg(long, value_name = "BOOL", help_heading = "Output", num_args = 0..=1, default_missing_value = "true")]
     pub draw_lines: Option<bool>,
 

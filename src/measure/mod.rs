@@ -10,5 +10,5 @@ pub mod intercept;
 pub mod populations;
 pub mod pore;
 pub mod region;
-mod test_line;
+pub mod test_line;
 pub mod unfold;

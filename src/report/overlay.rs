@@ -10,6 +10,7 @@ use imageproc::rect::Rect;
 use rayon::prelude::*;
 
 use crate::grid::{Frame, Labels};
+use crate::measure::test_line::TestLine;
 use crate::micrograph::Grey;
 use crate::scale::Bar;
 
@@ -63,25 +64,6 @@ pub struct OverlayView<'a> {
     pub bar: Option<&'a Bar>,
     /// Test lines to be shown.
     pub lines: &'a [TestLine],
-}
-
-/// A test line in px; (0, 0) is the centre of the first pixel of the frame.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum TestLine {
-    /// A straight line between two points.
-    Straight {
-        /// Column and row of one end.
-        from: (f64, f64),
-        /// Column and row of the other end.
-        to: (f64, f64),
-    },
-    /// A circle.
-    Circle {
-        /// Column and row of the centre.
-        centre: (f64, f64),
-        /// Radius.
-        radius: f64,
-    },
 }
 
 /// Draws `view` over the picture. 16-bit pictures are stretched from the 0.5th to the 99.5th percentile of their grey

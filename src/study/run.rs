@@ -8,12 +8,13 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::Error;
+use crate::measure::test_line::test_lines;
 use crate::micrograph::overlap::Fingerprint;
 use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::options::Options;
 use crate::pipeline::{Measured, measure};
+use crate::report;
 use crate::report::overlay::{Overlay, OverlayView, overlay};
-use crate::report::{self};
 use crate::study::collect::Collector;
 use crate::study::field::{Identity, field};
 use crate::study::input::{Input, inputs};
@@ -22,6 +23,9 @@ use crate::study::record::{Entry, Record, sha256};
 use crate::study::result::{Failure, Field, SCHEMA_VERSION, Study, Tool};
 use crate::study::sheet::{self, SHEET_NAME, SheetRow};
 use crate::warning::Warning;
+
+/// Of the test lines, only some this far apart are drawn, so that the picture stays visible.
+const DRAWN_LINE_SPACING_PX: u32 = 96;
 
 /// What a run is asked to do.
 #[derive(Clone, Debug)]
@@ -240,7 +244,7 @@ fn finished(
     measured: Measured,
     plan: &Plan<'_>,
 ) -> Result<MeasuredField, Error> {
-    let drawn = drawn(micrograph, &measured);
+    let drawn = drawn(micrograph, &measured, plan.options);
     let overlay = format!("overlays/{stem}.png");
     plan.staging.write(&overlay, &report::overlay::png(&drawn))?;
     let thumbnail = report::overlay::thumbnail(&drawn, plan.thumbnail_side);
@@ -259,7 +263,13 @@ fn finished(
 }
 
 /// The picture with what was found drawn over it.
-fn drawn(micrograph: &Micrograph, measured: &Measured) -> Overlay {
+fn drawn(micrograph: &Micrograph, measured: &Measured, options: &Options) -> Overlay {
+    let lines = if options.draw_lines {
+        let every = (DRAWN_LINE_SPACING_PX / options.line_spacing).max(1);
+        test_lines(measured.frame, measured.spacing, &options.line_options(), every as usize)
+    } else {
+        Vec::new()
+    };
     let pull_out: Vec<bool> = measured.pores.iter().map(|pore| pore.pull_out).collect();
     let view = OverlayView {
         pores: Some(&measured.pore_map.labels),
@@ -267,7 +277,7 @@ fn drawn(micrograph: &Micrograph, measured: &Measured) -> Overlay {
         grains: measured.grain_map.as_ref().map(|map| &map.labels),
         frame: measured.frame,
         bar: measured.scale.as_ref().and_then(|scale| scale.bar.as_ref()),
-        lines: &[],
+        lines: &lines,
     };
     overlay(&micrograph.grey, &view)
 }

@@ -26,6 +26,15 @@ pub(crate) fn count_circles(labels: &Grid<u32>, spacing: Spacing) -> LineCount {
     count
 }
 
+/// Radii of the circles in px; none where pixels are not square, because they are no circles on the picture then.
+pub(super) fn radii_px(width: usize, height: usize, spacing: Spacing) -> Vec<f64> {
+    if (spacing.x / spacing.y - 1.0).abs() > 1e-9 {
+        return Vec::new();
+    }
+    let largest = (width - 1).min(height - 1) as f64 / 2.0;
+    CIRCLES.iter().map(|share| largest * share).collect()
+}
+
 /// A point of a circle where it crosses a row or column of pixel centres.
 struct ArcSample {
     /// Angle from the row direction, 0 to 2π.

@@ -27,10 +27,7 @@ pub(crate) fn count_parallel(
     angle_deg: f64,
     spacing_px: u32,
 ) -> LineCount {
-    let (sin, cos) = angle_deg.to_radians().sin_cos();
-    // Rows point down, so a line that climbs to the right falls in row number.
-    let steep = sin.abs() >= cos.abs() - 1e-9;
-    let slope = snapped(if steep { -cos / sin } else { -sin / cos });
+    let (steep, slope) = direction(angle_deg);
     let (width, height) = (labels.width(), labels.height());
     let (step, along, across) = if steep {
         ((slope * spacing.x).hypot(spacing.y), height, width)
@@ -60,6 +57,38 @@ pub(crate) fn count_parallel(
         sum.absorb(part);
         sum
     })
+}
+
+/// Whether lines are sampled once a row rather than once a column, and the step across at each sample.
+fn direction(angle_deg: f64) -> (bool, f64) {
+    let (sin, cos) = angle_deg.to_radians().sin_cos();
+    // Rows point down, so a line that climbs to the right falls in row number.
+    let steep = sin.abs() >= cos.abs() - 1e-9;
+    (steep, snapped(if steep { -cos / sin } else { -sin / cos }))
+}
+
+/// First and last sample of each line, as column and row.
+pub(super) fn ends(
+    width: usize,
+    height: usize,
+    angle_deg: f64,
+    spacing_px: u32,
+) -> Vec<((f64, f64), (f64, f64))> {
+    let (steep, slope) = direction(angle_deg);
+    let (along, across) = if steep { (height, width) } else { (width, height) };
+    let step = (slope * ONE_PX).round() as i64;
+    let offsets = line_offsets(slope, along, across, spacing_px);
+    let lines = offsets.into_iter().map(|offset| (offset, samples_inside(offset, step, along, across)));
+    lines
+        .filter(|(_, samples)| !samples.is_empty())
+        .map(|(offset, samples)| {
+            let point = |i: usize| {
+                let position = (offset + step * i as i64) as f64 / ONE_PX;
+                if steep { (position, i as f64) } else { (i as f64, position) }
+            };
+            (point(samples.start), point(samples.end - 1))
+        })
+        .collect()
 }
 
 /// Slopes of 0 and ±1 exactly, so that such lines run through pixel centres.
