@@ -1,5 +1,7 @@
 //! What a results folder holds besides the pictures of single fields.
 
+use rayon::prelude::*;
+
 use super::{csv, figure, file_stems, html, json};
 use crate::error::Error;
 use crate::study::output::Staging;
@@ -17,10 +19,11 @@ pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result
     staging.write("fields.csv", &csv::fields(study))?;
     staging.write("intercepts.csv", &csv::intercepts(study))?;
     let names: Vec<&str> = study.specimens.iter().map(|specimen| specimen.name.as_str()).collect();
-    for (specimen, stem) in study.specimens.iter().zip(file_stems(&names)) {
+    study.specimens.par_iter().zip(file_stems(&names)).try_for_each(|(specimen, stem)| {
         write_figure(staging, &format!("grain-size-{stem}"), figure::grain_size_histogram(specimen))?;
         write_figure(staging, &format!("pore-size-{stem}"), figure::pore_size_histogram(specimen))?;
-    }
+        write_figure(staging, &format!("chords-{stem}"), figure::chord_histogram(specimen))
+    })?;
     write_figure(staging, "overview", figure::overview(study))?;
     let thumbnails: Vec<_> = thumbnails.iter().cloned().map(Some).collect();
     staging.write("report.html", html::page(study, &thumbnails).as_bytes())

@@ -113,7 +113,14 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     };
     let specimens = inputs.iter().map(|input| specimen_of(&sheet, input).0);
     let collector = Mutex::new(Collector::new(&staging, specimens, &sheet, options.surface)?);
-    measure_all(&inputs, &plan, threads(request), show, &collector)?;
+    let threads = threads(request);
+    // Gathering holds a lock, so it has a pool of its own: a thread that waits in it must not take up another picture.
+    let gathering = pool(threads)?;
+    measure_all(&inputs, &plan, threads, show, &|index, entry, outcomes| {
+        let mut locked = collector.lock().expect("invariant: no collector panics");
+        let collector: &mut Collector<'_> = &mut locked;
+        gathering.install(|| collector.add(index, entry, outcomes))
+    })?;
     let collected = collector.into_inner().expect("invariant: no collector panics").finish()?;
 
     let study = Study {
@@ -125,7 +132,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
         specimens: collected.specimens,
         warnings,
     };
-    report::folder::write(&study, &collected.thumbnails, &staging)?;
+    gathering.install(|| report::folder::write(&study, &collected.thumbnails, &staging))?;
     let record = Record {
         version: env!("CARGO_PKG_VERSION").into(),
         roots: request.roots.iter().map(|root| absolute(root)).collect(),
@@ -144,14 +151,11 @@ fn measure_all(
     plan: &Plan<'_>,
     threads: NonZeroUsize,
     show: &(dyn Fn(Event<'_>) + Sync),
-    collector: &Mutex<Collector<'_>>,
+    gather: &(dyn Fn(usize, Option<Entry>, Vec<Outcome>) -> Result<(), Error> + Sync),
 ) -> Result<(), Error> {
     // A file runs on the pool, not on its worker: the pool then shares its threads between and inside pictures, and
     // workers only bound how many pictures are in memory.
-    let pool = rayon::ThreadPoolBuilder::new()
-        .num_threads(threads.get())
-        .build()
-        .map_err(|e| Error::Option { name: "--threads", why: e.to_string() })?;
+    let pool = pool(threads)?;
     let next = AtomicUsize::new(0);
     let work = || -> Result<(), Error> {
         loop {
@@ -165,7 +169,7 @@ fn measure_all(
                 });
             }
             show(Event::FileDone);
-            collector.lock().expect("invariant: no collector panics").add(index, entry, outcomes)?;
+            gather(index, entry, outcomes)?;
         }
     };
     let stop_all = || {
@@ -179,6 +183,13 @@ fn measure_all(
         let workers: Vec<_> = (0..threads.get().min(inputs.len())).map(|_| scope.spawn(stop_all)).collect();
         workers.into_iter().try_for_each(|w| w.join().expect("invariant: workers hand on their errors"))
     })
+}
+
+fn pool(threads: NonZeroUsize) -> Result<rayon::ThreadPool, Error> {
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(threads.get())
+        .build()
+        .map_err(|e| Error::Option { name: "--threads", why: e.to_string() })
 }
 
 /// Measures every page of a file. Only what keeps results from being written is an error.
