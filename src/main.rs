@@ -9,7 +9,7 @@ fn main() -> ExitCode {
     match ceramograph::cli::run(cli) {
         Ok(code) => code,
         Err(error) => {
-            anstream::eprintln!("error: {error:#}");
+            anstream::eprintln!("error: {}", ceramograph::cli::explained(&error));
             ceramograph::cli::exit_code(&error)
         }
     }

@@ -31,9 +31,9 @@ pub enum Surface {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema, clap::ValueEnum)]
 #[serde(rename_all = "kebab-case")]
 pub enum Tone {
-    /// Darker than the solid.
+    /// Darker than what lies around.
     Dark,
-    /// Brighter than the solid.
+    /// Brighter than what lies around.
     Bright,
 }
 

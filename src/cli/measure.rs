@@ -95,7 +95,8 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "HOW", help_heading = "Pores")]
     pub background: Option<BackgroundHandling>,
 
-    /// Threshold rule (half-contrast, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), or a grey value
+    /// Threshold rule (half-contrast, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), or a
+    /// grey value [default: half-contrast]
     #[arg(long, value_name = "RULE|GREY", help_heading = "Pores")]
     pub pores: Option<PoreMethod>,
 
@@ -103,7 +104,7 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "TONE", help_heading = "Pores")]
     pub pore_tone: Option<Tone>,
 
-    /// Drop pores of fewer pixels; the share of area dropped is reported
+    /// Drop pores of fewer pixels; the share of area dropped is reported [default: 12]
     #[arg(long, value_name = "PX", help_heading = "Pores")]
     pub smallest_pore: Option<u32>,
 
@@ -119,11 +120,11 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "TONE", help_heading = "Grains")]
     pub boundary_tone: Option<Tone>,
 
-    /// Join grains across boundaries weaker than this, from 0 to 1
+    /// Join grains across boundaries weaker than this, from 0 to 1 [default: 0.18]
     #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
     pub merge_below: Option<f64>,
 
-    /// Basins of the boundary map shallower than this never become grains, from 0 to 1
+    /// Basins of the boundary map shallower than this never become grains, from 0 to 1 [default: 0.12]
     #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
     pub shallowest: Option<f64>,
 

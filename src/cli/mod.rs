@@ -61,6 +61,19 @@ pub fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     }
 }
 
+/// An error and its causes on one line; a cause that the text before it already tells is not told twice.
+pub fn explained(error: &anyhow::Error) -> String {
+    error.chain().map(ToString::to_string).fold(String::new(), |told, cause| {
+        if told.is_empty() {
+            cause
+        } else if told.contains(&cause) {
+            told
+        } else {
+            format!("{told}: {cause}")
+        }
+    })
+}
+
 /// The exit code that an error ends the program with: 1 where the run itself failed on its way, 2 where it could not
 /// begin as typed.
 pub fn exit_code(error: &anyhow::Error) -> ExitCode {

@@ -4,13 +4,16 @@ mod field;
 mod methods;
 mod specimen;
 
+use std::collections::BTreeSet;
+
 use askama::Template;
 
 use super::figure;
 use super::name::printable;
+use super::number::UNKNOWN;
 use super::phrase::{counted, picture};
 use crate::options::Options;
-use crate::study::result::{Grade, Study};
+use crate::study::result::{Grade, Specimen, Study};
 use field::{FieldView, PictureFinding};
 use specimen::{EstimateRow, SpecimenView};
 
@@ -30,6 +33,7 @@ struct Page {
     overview: Option<String>,
     methods: Vec<String>,
     options: Vec<(String, String)>,
+    firings: Vec<FiringRow>,
     single_fields: bool,
     surface_estimates: bool,
     unscaled: bool,
@@ -57,6 +61,7 @@ pub fn page(study: &Study, thumbnails: &[Option<Vec<u8>>]) -> String {
         overview: figure::overview(study),
         methods: methods::paragraphs(study),
         options: options(&study.options),
+        firings: firings(study),
         single_fields: study.specimens.iter().any(|specimen| specimen.field_count < 2),
         surface_estimates: study.fields.iter().any(field::is_surface_estimate),
         unscaled: study.fields.iter().any(|field| field.scale.is_none()),
@@ -72,6 +77,26 @@ pub fn thumbnail_side(field_count: usize) -> u32 {
         41..=150 => 400,
         _ => 260,
     }
+}
+
+/// One column of the study sheet, a value for each specimen.
+struct FiringRow {
+    head: String,
+    values: Vec<String>,
+}
+
+fn firings(study: &Study) -> Vec<FiringRow> {
+    let heads: BTreeSet<&String> = study.specimens.iter().flat_map(|specimen| specimen.firing.keys()).collect();
+    let value = |specimen: &Specimen, head: &String| {
+        specimen.firing.get(head).map_or_else(|| UNKNOWN.to_owned(), |value| printable(value))
+    };
+    heads
+        .into_iter()
+        .map(|head| FiringRow {
+            head: printable(head),
+            values: study.specimens.iter().map(|specimen| value(specimen, head)).collect(),
+        })
+        .collect()
 }
 
 fn summary(study: &Study) -> String {

@@ -8,7 +8,6 @@ use crate::study::result::{CoarseTail, Distribution, Estimate, Populations, Spec
 pub(super) struct SpecimenView {
     pub id: usize,
     pub name: String,
-    pub firing: Vec<(String, String)>,
     pub surface: String,
     pub field_count: u64,
     pub porosity: String,
@@ -30,7 +29,6 @@ impl SpecimenView {
         Self {
             id,
             name: printable(&specimen.name),
-            firing: specimen.firing.iter().map(|(head, value)| (printable(head), printable(value))).collect(),
             surface: specimen.surface.map_or("not stated", phrase::surface).to_owned(),
             field_count: specimen.field_count,
             porosity: table::estimate(specimen.porosity_percent.as_ref()),
@@ -81,14 +79,15 @@ fn populations(populations: &Populations) -> String {
     let criterion = significant(populations.bic_one_minus_two, 2);
     if populations.two_populations {
         format!(
-            "Two populations of grains: fitted medians {finer} and {coarser}, {} % of the grains in the coarser one \
-             (information criterion of one population minus that of two: {criterion}).",
+            "Two populations of grains: fitted medians by area {finer} and {coarser}, {} % of the grain area in the \
+             coarser one (information criterion of one population minus that of two: {criterion}).",
             significant(populations.coarser_percent, 2)
         )
     } else {
         format!(
-            "One lognormal population of grains is enough (information criterion of one population minus that of two: \
-             {criterion}; two are claimed above 10, if their medians differ by a factor of 2)."
+            "Two populations of grains cannot be claimed (information criterion of one lognormal population minus that \
+             of two: {criterion}; a claim needs more than 10, medians that differ by a factor of 2, and a valley between \
+             two peaks)."
         )
     }
 }
