@@ -203,9 +203,12 @@ fn the_help_states_the_defaults_that_hold() {
     let help = ceramograph(Path::new(env!("CARGO_MANIFEST_DIR")), &["measure", "--help"]);
     let help = String::from_utf8(help.stdout).unwrap().split_whitespace().collect::<Vec<_>>().join(" ");
     let defaults = serde_json::to_value(ceramograph::options::Options::default()).unwrap();
-    for key in ["pores", "smallest-pore", "merge-below", "shallowest", "coarse-factor", "line-spacing", "max-pixels"] {
+    for key in
+        ["pores", "smallest-pore", "merge-below", "shallowest", "coarse-factor", "line-spacing", "max-pixels"]
+    {
         let value = defaults[key].to_string().replace('"', "").trim_end_matches(".0").to_owned();
-        let after = help.split(&format!("--{key} <")).nth(1).unwrap_or_else(|| panic!("--{key} is not in the help"));
+        let after =
+            help.split(&format!("--{key} <")).nth(1).unwrap_or_else(|| panic!("--{key} is not in the help"));
         let text = after.split(" --").next().unwrap();
         assert!(text.contains(&format!("[default: {value}]")), "--{key}: {text}");
     }

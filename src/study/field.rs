@@ -6,7 +6,7 @@ use crate::measure::grain_number::from_mean_intercept_um;
 use crate::measure::grain_size::{GrainSample, grain_results};
 use crate::measure::{distribution, unfold};
 use crate::micrograph::{Micrograph, check};
-use crate::options::{Options, Surface};
+use crate::options::{BoundaryMethod, Options, Surface, Tone};
 use crate::pipeline::Measured;
 use crate::study::result::{Field, FieldRows, Pore, PorePlace, PoreResults};
 use crate::units::LengthUnit;
@@ -37,6 +37,15 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
     let not_a_section = matches!(identity.surface, Some(Surface::AsFired | Surface::Fracture));
     if not_a_section {
         warnings.push(surface_estimate(identity.surface));
+    }
+    if measured.area_fraction_error.as_ref().is_some_and(|error| !error.died_out) {
+        warnings.push(correlated_across());
+    }
+    if measured.grain_map.is_some()
+        && options.boundaries == BoundaryMethod::Ridge
+        && options.boundary_tone == Tone::Bright
+    {
+        warnings.push(bright_edges());
     }
     let picture_check = check::grade(std::mem::take(&mut measured.findings));
     let pores = pore_results(&measured);
@@ -105,6 +114,22 @@ fn surface_estimate(surface: Option<Surface>) -> Warning {
             "a {what} is not a plane section: the intercept describes the surface, and the grain size number and the \
              factor to three dimensions are withheld; polish and etch a section for standard numbers"
         ),
+    )
+}
+
+fn correlated_across() -> Warning {
+    Warning::new(
+        "pores-correlated-across-the-field",
+        "pores are still correlated over a quarter of the field: bands, gradients or clusters; the standard error of this \
+         field is a lower bound, so take more fields, or a lower magnification",
+    )
+}
+
+fn bright_edges() -> Warning {
+    Warning::new(
+        "bright-edges",
+        "bright lines were taken as grain boundaries; on a surface in relief they are edges of bodies as well, and on drawn \
+         relief the intercept came out up to 39 % short; look at the overlay",
     )
 }
 

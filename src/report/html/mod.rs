@@ -86,7 +86,8 @@ struct FiringRow {
 }
 
 fn firings(study: &Study) -> Vec<FiringRow> {
-    let heads: BTreeSet<&String> = study.specimens.iter().flat_map(|specimen| specimen.firing.keys()).collect();
+    let heads: BTreeSet<&String> =
+        study.specimens.iter().flat_map(|specimen| specimen.firing.keys()).collect();
     let value = |specimen: &Specimen, head: &String| {
         specimen.firing.get(head).map_or_else(|| UNKNOWN.to_owned(), |value| printable(value))
     };
