@@ -1,6 +1,8 @@
 """Reference values for tests/reference_watershed.rs, made with scikit-image 0.26.0, SciPy 1.16.3 and NumPy.
 
-Run it from the root of the project: python tests/reference/watershed.py > tests/reference/watershed.json
+    python tests/reference/watershed.py            writes watershed.json beside this script
+    python tests/reference/watershed.py --check    fails if watershed.json differs from what this script makes
+
 Seeds are fixed, so the same versions write the same bytes.
 
 scikit-image leaves open which of two marker pixels of one level floods first (it depends on its heap), so every marker
@@ -8,6 +10,8 @@ pixel has a level of its own here. Everything after that is decided by level and
 """
 
 import json
+import pathlib
+import sys
 
 import numpy as np
 from scipy import ndimage
@@ -83,4 +87,10 @@ distances = [
         [(1, 40, 0.8), (40, 1, 0.8), (30, 37, 0.5), (30, 37, 0.97), (45, 29, 0.999)], start=100
     )
 ]
-print(json.dumps({"watersheds": watersheds, "distances": distances}, separators=(",", ":")))
+TARGET = pathlib.Path(__file__).with_suffix(".json")
+TEXT = json.dumps({"watersheds": watersheds, "distances": distances}, separators=(",", ":")) + "\n"
+if "--check" in sys.argv[1:]:
+    if TARGET.read_text() != TEXT:
+        sys.exit("watershed.json differs from what this script makes")
+else:
+    TARGET.write_text(TEXT)
