@@ -2,22 +2,17 @@
 //!
 //! `cargo bench --bench scale_bars`; with `-- -v` every candidate and its reasons are printed.
 
-use std::path::{Path, PathBuf};
+#[path = "../tests/shared_pictures/mod.rs"]
+mod shared_pictures;
+
 use std::time::Instant;
 
 use ceramograph::micrograph::{self, ReadOptions, info_strip};
 use ceramograph::scale::bar;
-
-fn shared_micrographs() -> Option<PathBuf> {
-    let shared = std::env::var_os("CERAMOGRAPH_SHARED")
-        .map(PathBuf::from)
-        .unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"));
-    Some(shared.join("micrographs")).filter(|folder| folder.is_dir())
-}
+use shared_pictures::shared_micrographs;
 
 fn main() {
     let Some(folder) = shared_micrographs() else {
-        eprintln!("left out: there is no ../shared/micrographs and CERAMOGRAPH_SHARED names none");
         return;
     };
     let verbose = std::env::args().any(|argument| argument == "-v");

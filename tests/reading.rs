@@ -1,26 +1,17 @@
 //! Reading pictures: every format and sample kind, from files made here, and every way a file can be bad.
 
+mod shared_pictures;
+
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
 use ceramograph::error::Error;
 use ceramograph::micrograph::{self, Grey, Micrograph, ReadOptions, info_strip};
 use image::{ImageEncoder, codecs};
+use shared_pictures::shared_micrographs;
 
 mod tagged_file;
 use tagged_file::{TaggedFile, Value};
-
-fn shared_micrographs() -> Option<PathBuf> {
-    let shared = std::env::var_os("CERAMOGRAPH_SHARED")
-        .map(PathBuf::from)
-        .unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"));
-    let folder = shared.join("micrographs");
-    if !folder.is_dir() {
-        eprintln!("left out: there is no ../shared/micrographs and CERAMOGRAPH_SHARED names none");
-        return None;
-    }
-    Some(folder)
-}
 
 fn read_page(bytes: &[u8], index: usize) -> Result<Micrograph, Error> {
     micrograph::pages(bytes, Path::new("field.png"), &ReadOptions::default())?.read(index)

@@ -2,6 +2,8 @@
 
 mod invented_study;
 
+mod shared_pictures;
+
 use std::path::PathBuf;
 
 use ceramograph::grid::{Frame, Grid, Labels};
@@ -11,6 +13,7 @@ use ceramograph::report::overlay::{self, OverlayView};
 use ceramograph::report::{csv, figure, html, table};
 use ceramograph::scale::{Bar, BarStyle};
 use invented_study::{HOSTILE, hostile_study, study, unknown_study, unscaled_study};
+use shared_pictures::shared_micrographs;
 
 /// Keeps a report where a person can look at it.
 fn keep(name: &str, bytes: impl AsRef<[u8]>) {
@@ -38,13 +41,6 @@ fn figures_have_column_width_and_the_same_bytes_every_time() {
     }
     let overview = figure::overview(&study).unwrap();
     keep("overview.png", figure::png(&overview, 200).unwrap());
-}
-
-/// The folder of shared pictures, where there is one.
-fn shared_micrographs() -> Option<PathBuf> {
-    let beside = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../shared");
-    let shared = std::env::var_os("CERAMOGRAPH_SHARED").map_or(beside, PathBuf::from);
-    Some(shared.join("micrographs")).filter(|folder| folder.is_dir())
 }
 
 /// Grains of a label picture, and the dark spots between them as pores.

@@ -1,25 +1,16 @@
 //! Scale: which source is trusted, what the others say, and bars and tags of real pictures against their truth.
 
-use std::path::{Path, PathBuf};
+mod shared_pictures;
+
+use std::path::Path;
 
 use ceramograph::grid::Grid;
 use ceramograph::micrograph::{self, Grey, Micrograph, ReadOptions, info_strip};
 use ceramograph::scale::{ScaleClaim, ScaleOptions, ScaleSource, bar, determine};
+use shared_pictures::shared_micrographs;
 
 mod tagged_file;
 use tagged_file::{TaggedFile, Value};
-
-fn shared_micrographs() -> Option<PathBuf> {
-    let shared = std::env::var_os("CERAMOGRAPH_SHARED")
-        .map(PathBuf::from)
-        .unwrap_or_else(|| Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared"));
-    let folder = shared.join("micrographs");
-    if !folder.is_dir() {
-        eprintln!("left out: there is no ../shared/micrographs and CERAMOGRAPH_SHARED names none");
-        return None;
-    }
-    Some(folder)
-}
 
 fn read(bytes: &[u8]) -> Micrograph {
     let options = ReadOptions::default();

@@ -1,24 +1,15 @@
 //! Pictures drawn for tests: cells with grooves and pores, blurred and noisy, and the folder of development pictures.
 
-use std::path::PathBuf;
+#[path = "../../tests/shared_pictures/mod.rs"]
+mod shared_pictures;
+
+pub use shared_pictures::shared_micrographs;
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
 use super::Grey;
 use crate::grid::Grid;
-
-/// The folder of development pictures, or `None` with a plain word that the check was left out.
-pub fn shared_micrographs() -> Option<PathBuf> {
-    let shared = std::env::var_os("CERAMOGRAPH_SHARED")
-        .map_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("../shared"), PathBuf::from);
-    let folder = shared.join("micrographs");
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    eprintln!("left out: {} is not there", folder.display());
-    None
-}
 
 /// A picture of the development set in grey.
 pub fn shared_picture(name: &str) -> Option<Grid<f32>> {
