@@ -17,6 +17,8 @@ pub const LABEL_MAP_ENDING: &str = ".labels.png";
 pub struct Input {
     /// Its name in the result: the path from the measured folder, with `/` between parts.
     pub name: String,
+    /// The path from its own measured folder, which the patterns of a study sheet are matched with.
+    pub relative: String,
     /// Where it is.
     pub path: PathBuf,
     /// Its folder below the measured one, or the name of the measured folder: the specimen, unless a sheet says
@@ -85,15 +87,15 @@ fn walk(root: &Path, several: bool, found: &mut Vec<Input>, warnings: &mut Vec<W
             0 | 1 => base.clone(),
             n => parts[..n - 1].join("/"),
         };
-        let name = parts.join("/");
-        let name = if several { format!("{base}/{name}") } else { name };
-        found.push(Input { name, path: path.to_owned(), folder });
+        let relative = parts.join("/");
+        let name = if several { format!("{base}/{relative}") } else { relative.clone() };
+        found.push(Input { name, relative, path: path.to_owned(), folder });
     }
 }
 
 fn single(path: &Path) -> Input {
     let folder = path.canonicalize().ok().and_then(|p| p.parent().map(own_name)).unwrap_or_default();
-    Input { name: own_name(path), path: path.to_owned(), folder }
+    Input { name: own_name(path), relative: own_name(path), path: path.to_owned(), folder }
 }
 
 /// The last part of a path, also for `.` and `..`.

@@ -317,7 +317,7 @@ fn no_scale(path: &Path) -> Error {
 
 /// The specimen of a picture, and its row in the sheet.
 fn specimen_of<'a>(sheet: &'a [SheetRow], input: &Input) -> (String, Option<&'a SheetRow>) {
-    let row = sheet.iter().find(|row| row.covers(&input.name)).or_else(|| {
+    let row = sheet.iter().find(|row| row.covers(&input.relative)).or_else(|| {
         let own = |row: &&SheetRow| row.specimen == input.folder;
         sheet.iter().find(own)
     });

@@ -24,15 +24,15 @@ pub struct SheetRow {
 }
 
 impl SheetRow {
-    /// Whether the picture of this name, relative to the sheet's folder, belongs to the specimen.
-    pub fn covers(&self, name: &str) -> bool {
-        self.pictures.is_match(name)
+    /// Whether the picture at this path from the measured folder belongs to the specimen.
+    pub fn covers(&self, relative: &str) -> bool {
+        self.pictures.is_match(relative)
     }
 }
 
 /// Reads a study sheet: a CSV table with a head row and at least the columns `specimen` and `pictures`.
 ///
-/// `pictures` is a pattern relative to the sheet's folder, such as `ring-A/*`; empty, it is the sub-folder of the
+/// `pictures` is a pattern relative to the measured folder, such as `ring-A/*`; empty, it is the sub-folder of the
 /// specimen's name. `surface` is optional and takes the words of `--surface`. Fields may be separated by commas or
 /// semicolons; a byte order mark is ignored.
 ///
