@@ -1,5 +1,6 @@
 //! Which pictures a run measures, and which specimen each belongs to.
 
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
 use walkdir::WalkDir;
@@ -28,7 +29,7 @@ pub struct Input {
 
 /// Lists the pictures below the given folders, and the given files, in the order of their names.
 ///
-/// Hidden entries, results of earlier runs and phantom label maps are passed over. With several roots, names begin
+/// Each file is listed once, under the first of its names. Hidden entries, results of earlier runs and phantom label maps are passed over. With several roots, names begin
 /// with the root's own name. Unreadable sub-folders become warnings.
 ///
 /// # Errors
@@ -47,7 +48,9 @@ pub fn inputs(roots: &[PathBuf]) -> Result<(Vec<Input>, Vec<Warning>), Error> {
         }
     }
     found.sort();
-    found.dedup_by(|a, b| a.path == b.path);
+    // A picture that two roots reach, or a link and its target, is one field.
+    let mut seen = HashSet::new();
+    found.retain(|input| seen.insert(input.path.canonicalize().unwrap_or_else(|_| input.path.clone())));
     if found.is_empty() {
         let path = roots.first().cloned().unwrap_or_default();
         let why = "no picture was found here; PNG, TIFF, JPEG and BMP files are read, in sub-folders too";
@@ -103,4 +106,39 @@ fn own_name(path: &Path) -> String {
     let full = path.canonicalize();
     let name = path.file_name().or_else(|| full.as_ref().ok().and_then(|p| p.file_name()));
     name.map_or_else(|| "pictures".into(), |n| n.to_string_lossy().into_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn touch(path: &Path) {
+        std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+        std::fs::write(path, b"").unwrap();
+    }
+
+    #[test]
+    fn pictures_are_listed_once_in_order_and_nothing_else_is() {
+        let folder = tempfile::tempdir().unwrap();
+        let root = folder.path().join("rings");
+        for name in [
+            "b/2.png",
+            "b/1.TIF",
+            "a.jpg",
+            "notes.txt",
+            ".hidden/x.png",
+            "b/1.labels.png",
+            "old/run.json",
+            "old/y.png",
+        ] {
+            touch(&root.join(name));
+        }
+        let (found, warnings) = inputs(&[root.clone(), root.join("b")]).unwrap();
+        let listed: Vec<_> = found.iter().map(|i| (i.name.as_str(), i.folder.as_str())).collect();
+        assert_eq!(listed, [("b/1.TIF", "b"), ("b/2.png", "b"), ("rings/a.jpg", "rings")]);
+        assert!(warnings.is_empty());
+        let (found, _) = inputs(&[root]).unwrap();
+        let listed: Vec<_> = found.iter().map(|i| (i.name.as_str(), i.folder.as_str())).collect();
+        assert_eq!(listed, [("a.jpg", "rings"), ("b/1.TIF", "b"), ("b/2.png", "b")]);
+    }
 }
