@@ -19,7 +19,7 @@ use specimen::{EstimateRow, SpecimenView};
 
 /// Everything that the page says, in words and rounded numbers.
 #[derive(Template)]
-#[template(path = "report.html")]
+#[template(path = "report.html", config = "src/report/html/askama.toml")]
 struct Page {
     version: String,
     summary: String,
