@@ -19,12 +19,13 @@ pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result
     staging.write("fields.csv", &csv::fields(study))?;
     staging.write("intercepts.csv", &csv::intercepts(study))?;
     let names: Vec<&str> = study.specimens.iter().map(|specimen| specimen.name.as_str()).collect();
-    study.specimens.par_iter().zip(file_stems(&names)).try_for_each(|(specimen, stem)| {
-        write_figure(staging, &format!("grain-size-{stem}"), figure::grain_size_histogram(specimen))?;
-        write_figure(staging, &format!("pore-size-{stem}"), figure::pore_size_histogram(specimen))?;
-        write_figure(staging, &format!("chords-{stem}"), figure::chord_histogram(specimen))
-    })?;
-    write_figure(staging, "overview", figure::overview(study))?;
+    let mut figures = vec![("overview".to_owned(), figure::overview(study))];
+    for (specimen, stem) in study.specimens.iter().zip(file_stems(&names)) {
+        figures.push((format!("grain-size-{stem}"), figure::grain_size_histogram(specimen)));
+        figures.push((format!("pore-size-{stem}"), figure::pore_size_histogram(specimen)));
+        figures.push((format!("chords-{stem}"), figure::chord_histogram(specimen)));
+    }
+    figures.into_par_iter().try_for_each(|(name, svg)| write_figure(staging, &name, svg))?;
     let thumbnails: Vec<_> = thumbnails.iter().cloned().map(Some).collect();
     staging.write("report.html", html::page(study, &thumbnails).as_bytes())
 }
