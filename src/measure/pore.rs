@@ -10,6 +10,12 @@ use crate::measure::region::Region;
 use crate::study::result::{Pore, PorePlace};
 use crate::units::Spacing;
 
+/// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
+const CHUNK_PX: usize = 1 << 16;
+/// Tasks that count the areas of grains, each in a table of its own.
+const COUNTING_TASKS: usize = 8;
+/// Pixels of a row that are passed at once if there is no pore.
+const STRETCH_PX: usize = 32;
 /// A void is grain-sized if its area lies between these multiples of the median grain area.
 const GRAIN_SIZED: (f64, f64) = (0.5, 4.0);
 /// With fewer grains their size range is not known, and nothing is called pull-out.
@@ -29,6 +35,10 @@ const SCRATCH_LENGTH: f64 = 2.0;
 const SCRATCH_DEPTH: f64 = 0.1;
 /// Share of the points along a scratch that must be darker than both sides.
 const SCRATCH_SHARE: f64 = 0.85;
+/// A scratch that goes on behind the void along this share of the same length only passes it.
+const PASSING_SHARE: f64 = 0.4;
+/// How far behind a void a scratch may lie beside the line that was followed to it, in px.
+const PASSING_DRIFT_PX: i32 = 4;
 /// Sides are looked at this far from the middle of a scratch, in px.
 const SCRATCH_SIDE_PX: f64 = 4.0;
 /// The blurred rim of the void is skipped, in px.
@@ -42,7 +52,7 @@ const STEEPEST_DEG: i32 = 60;
 /// three or more, at a junction; none or no grains at all, unknown. `grains` is 0 in pores.
 ///
 /// A void looks like a pulled-out grain if it is as large as a grain (0.5 to 4 times the median grain area) and is either angular (convex with few straight sides) or attached to a straight
-/// scratch that is longer than two grains. The rule is on the careful side: round pores, and pores with the hollow
+/// scratch that is longer than two grains and ends in the void: one that goes on behind it only passes. The rule is on the careful side: round pores, and pores with the hollow
 /// sides that surface tension gives them at junctions, are never flagged for their shape, however large; small ones
 /// are never flagged at all.
 ///
@@ -103,13 +113,21 @@ fn row_contacts(pores: &Labels, grains: &Labels, y: usize, contacts: &mut Vec<(u
         }
     };
     let (pore_row, grain_row) = (pores.grid.row(y), grains.grid.row(y));
-    for x in 1..pore_row.len() {
-        meet(pore_row[x - 1], grain_row[x]);
-        meet(pore_row[x], grain_row[x - 1]);
-    }
-    if y + 1 < pores.grid.height() {
-        let (next_pores, next_grains) = (pores.grid.row(y + 1), grains.grid.row(y + 1));
-        for x in 0..pore_row.len() {
+    let next = (y + 1).min(pores.grid.height() - 1);
+    let (next_pores, next_grains) = (pores.grid.row(next), grains.grid.row(next));
+    let width = pore_row.len();
+    let empty = |row: &[u32]| row.iter().fold(0, |any, &label| any | label) == 0;
+    // Most stretches have no pore; they are passed as a whole.
+    for from in (0..width).step_by(STRETCH_PX) {
+        let to = (from + STRETCH_PX).min(width);
+        if empty(&pore_row[from.saturating_sub(1)..to]) && empty(&next_pores[from..to]) {
+            continue;
+        }
+        for x in from.max(1)..to {
+            meet(pore_row[x - 1], grain_row[x]);
+            meet(pore_row[x], grain_row[x - 1]);
+        }
+        for x in from..to {
             meet(pore_row[x], next_grains[x]);
             meet(next_pores[x], grain_row[x]);
         }
@@ -124,9 +142,7 @@ struct GrainRange {
 
 impl GrainRange {
     fn of(grains: &Labels) -> Option<Self> {
-        let mut areas = vec![0u64; grains.count as usize + 1];
-        grains.grid.as_slice().iter().for_each(|&grain| areas[grain as usize] += 1);
-        let mut areas: Vec<u64> = areas.into_iter().skip(1).filter(|&area| area > 0).collect();
+        let mut areas: Vec<u64> = areas(grains).into_iter().skip(1).filter(|&area| area > 0).collect();
         if areas.len() < FEWEST_GRAINS {
             return None;
         }
@@ -143,16 +159,38 @@ impl GrainRange {
     }
 }
 
+/// Pixels of each label, from 0 on.
+fn areas(labels: &Labels) -> Vec<u64> {
+    let slots = labels.count as usize + 1;
+    let counted = |pixels: &[u32]| {
+        let mut areas = vec![0u64; slots];
+        let run_length = |run: &[u32]| areas[run[0] as usize] += run.len() as u64;
+        pixels.chunk_by(|a, b| a == b).for_each(run_length);
+        areas
+    };
+    let parts: Vec<Vec<u64>> =
+        labels.grid.as_slice().par_chunks(labels.grid.len().div_ceil(COUNTING_TASKS)).map(counted).collect();
+    let mut total = vec![0u64; slots];
+    parts.iter().for_each(|part| total.iter_mut().zip(part).for_each(|(sum, &area)| *sum += area));
+    total
+}
+
 /// Mean grey outside of pores minus mean grey in pores; below zero for bright pores.
 fn contrast(pores: &Labels, picture: &Grid<u8>) -> f64 {
-    let (mut counts, mut sums) = ([0u64; 2], [0u64; 2]);
-    for (&label, &grey) in pores.grid.as_slice().iter().zip(picture.as_slice()) {
-        let class = usize::from(label != 0);
-        counts[class] += 1;
-        sums[class] += u64::from(grey);
-    }
-    let mean = |class: usize| sums[class] as f64 / counts[class].max(1) as f64;
-    mean(0) - mean(1)
+    let pairs = pores.grid.as_slice().par_chunks(CHUNK_PX).zip(picture.as_slice().par_chunks(CHUNK_PX));
+    let sums = |(labels, greys): (&[u32], &[u8])| {
+        let (mut count, mut dark, mut all) = (0u32, 0u32, 0u32);
+        for (&label, &grey) in labels.iter().zip(greys) {
+            count += u32::from(label != 0);
+            dark += if label != 0 { u32::from(grey) } else { 0 };
+            all += u32::from(grey);
+        }
+        [count, dark, all].map(u64::from)
+    };
+    let [count, dark, all] =
+        pairs.map(sums).reduce(|| [0; 3], |a, b| [a[0] + b[0], a[1] + b[1], a[2] + b[2]]);
+    let mean = |sum: u64, count: u64| sum as f64 / count.max(1) as f64;
+    mean(all - dark, picture.len() as u64 - count) - mean(dark, count)
 }
 
 /// Whether a void is convex with a few straight sides.
@@ -214,7 +252,7 @@ fn has_scratch(pores: &Labels, region: &Region, picture: &Grid<u8>, length: f64,
         let outwards = 2.0 * PI * point as f64 / points as f64;
         let (sine, cosine) = outwards.sin_cos();
         let start = (x + radius * cosine, y + radius * sine);
-        field.is_line_point(&Ray { start, cosine, sine }, 0.0)
+        field.is_line_point(&Ray { start, cosine, sine }, 0.0, 0.0)
             && (-STEEPEST_DEG..=STEEPEST_DEG).any(|turn| {
                 let (sine, cosine) = (outwards + f64::from(turn).to_radians()).sin_cos();
                 field.is_scratch(&Ray { start, cosine, sine }, region.label, 2.0 * radius, length)
@@ -248,16 +286,17 @@ struct Surroundings<'a> {
 }
 
 impl Surroundings<'_> {
-    /// Whether the line is clearly nearer to the pores' grey than both of its sides, none of them in a pore.
-    fn is_line_point(&self, ray: &Ray, along: f64) -> bool {
+    /// Whether the line, `shift` px to its right, is clearly nearer to the pores' grey than both of its sides, none of
+    /// them in a pore.
+    fn is_line_point(&self, ray: &Ray, along: f64, shift: f64) -> bool {
         let grey = |aside: f64| {
             let (x, y) = ray.pixel(self.pores, along, aside)?;
             (self.pores.grid.at(x, y) == 0).then(|| f64::from(self.picture.at(x, y)))
         };
-        let Some(line) = grey(0.0) else { return false };
-        [-SCRATCH_SIDE_PX, SCRATCH_SIDE_PX]
-            .into_iter()
-            .all(|aside| grey(aside).is_some_and(|side| (side - line) / self.contrast >= SCRATCH_DEPTH))
+        let Some(line) = grey(shift) else { return false };
+        [-SCRATCH_SIDE_PX, SCRATCH_SIDE_PX].into_iter().all(|aside| {
+            grey(shift + aside).is_some_and(|side| (side - line) / self.contrast >= SCRATCH_DEPTH)
+        })
     }
 
     /// Whether the line leads back to the void within `farthest` px and is dark from there over `length` px.
@@ -269,10 +308,29 @@ impl Surroundings<'_> {
         let steps = length.ceil() as usize;
         let allowed = ((1.0 - SCRATCH_SHARE) * steps as f64) as usize;
         let mut misses = 0;
-        (0..steps).all(|step| {
-            misses += usize::from(!self.is_line_point(ray, rim + SCRATCH_START_PX + step as f64));
+        let is_line = (0..steps).all(|step| {
+            misses += usize::from(!self.is_line_point(ray, rim + SCRATCH_START_PX + step as f64, 0.0));
             misses <= allowed
-        })
+        });
+        is_line && !self.goes_on_behind(ray, label, rim, steps)
+    }
+
+    /// Whether the line that leaves the void at `rim` also leaves it on the other side.
+    fn goes_on_behind(&self, ray: &Ray, label: u32, rim: f64, steps: usize) -> bool {
+        let in_void = |along: f64| {
+            ray.pixel(self.pores, along, 0.0).is_some_and(|(x, y)| self.pores.grid.at(x, y) == label)
+        };
+        let mut behind = rim;
+        while in_void(behind) {
+            behind -= 1.0;
+        }
+        // A ray in whole degrees leaves the scratch by some pixels across the void.
+        let is_line = |&step: &usize| {
+            let along = behind - SCRATCH_START_PX - step as f64;
+            (-PASSING_DRIFT_PX..=PASSING_DRIFT_PX)
+                .any(|shift| self.is_line_point(ray, along, f64::from(shift)))
+        };
+        (0..steps).filter(is_line).count() as f64 >= PASSING_SHARE * steps as f64
     }
 }
 
@@ -365,5 +423,20 @@ mod tests {
         // A boundary that turns after one grain is not a scratch.
         let short = |x: usize, y: usize| scratch(x, y) && x < 250;
         assert!(!measured(&voids(&round), short)[0].pull_out);
+    }
+
+    #[test]
+    fn a_scratch_that_passes_a_round_void_is_no_sign_of_pull_out() {
+        let round = disc(200.3, 200.6, 22.8);
+        let scratch = |x: usize, y: usize| (2 * y).abs_diff(x + 180) <= 2;
+        assert!(!measured(&voids(&round), scratch)[0].pull_out);
+    }
+
+    #[test]
+    fn areas_are_those_of_a_plain_count() {
+        let grid = Grid::from_fn(37, 23, |x, y| ((x / 3 + y / 5 * 7) % 11) as u32);
+        let mut plain = vec![0u64; 11];
+        grid.as_slice().iter().for_each(|&label| plain[label as usize] += 1);
+        assert_eq!(areas(&Labels { grid, count: 10 }), plain);
     }
 }

@@ -8,7 +8,7 @@ use crate::micrograph::Grey;
 use crate::options::{PoreMethod, PoreOptions};
 use crate::segment::grey_levels::GreyLevels;
 use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
-use crate::segment::threshold::{GLOBAL_RULES, half_contrast, sauvola};
+use crate::segment::threshold::{GLOBAL_RULES, half_contrast, sauvola, steepest_edge};
 use crate::warning::Warning;
 
 /// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
@@ -83,7 +83,9 @@ pub(super) fn choose_cut<'a>(
     let modes = modes(histogram);
     let cut = match (options.method, modes) {
         (PoreMethod::HalfContrast, Some(modes)) => {
-            Some(Cut::Below(half_contrast::cuts(picture, modes), modes.valley as u8))
+            let half = half_contrast::cuts(picture, modes);
+            let cuts = steepest_edge::raised(&half, picture, modes.pore as u8);
+            Some(Cut::Below(cuts, modes.valley as u8))
         }
         (PoreMethod::HalfContrast, None) => None,
         (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),

@@ -13,6 +13,7 @@ pub mod modes;
 pub mod multi_otsu;
 pub mod otsu;
 pub mod sauvola;
+pub mod steepest_edge;
 pub mod triangle;
 
 /// Finds the level of a histogram at or below which pores lie; `None` if it cannot be split.
