@@ -5,6 +5,7 @@ use rayon::prelude::*;
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
 use super::basins::basins;
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
+use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
 use crate::options::{BoundaryMethod, GrainOptions};
 use crate::warning::Warning;
@@ -53,19 +54,23 @@ impl Rules {
     }
 }
 
-/// Splits the solid between `pores` into grains.
+/// Splits the solid between `pores` into grains, at the scale at which their boundaries are clearest.
 ///
 /// Basins of the boundary map ([`basins`]) are joined, weakest common boundary first, until none is weaker than
 /// `merge_below`. The strength of a boundary is the mean of the map along it plus a share of the contrast between the
 /// two regions. Every solid pixel belongs to a grain. Pores are left out: grains on both sides of a pore are two grains
 /// unless they meet beside it.
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    find_at_best_scale(picture, pores, options)
+}
+
+/// Finds grains at the scale of the picture.
+pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
     let found = boundaries(picture, pores, options);
     let labels = merged(&found, pores, options);
     let evidence = found.evidence;
     let edges = edges(&labels, &found.strength, u8::MAX);
-    let (sum, length) = edges.iter().fold((0, 0), |(s, l), e| (s + e.strength_sum, l + e.length_px));
-    let mean_boundary_strength = if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) };
+    let mean_boundary_strength = mean_strength(&edges);
     let doubt = too_weak(&evidence, options, mean_boundary_strength);
     let warnings = doubt.iter().cloned().chain(faint(&evidence, options.method).filter(|_| doubt.is_none()));
     GrainMap {
@@ -76,6 +81,12 @@ pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grain
         mean_boundary_strength,
         edges,
     }
+}
+
+/// Mean strength along all boundaries, 0 to 1; 0 where there is none.
+pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
+    let (sum, length) = edges.iter().fold((0, 0), |(s, l), e| (s + e.strength_sum, l + e.length_px));
+    if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) }
 }
 
 fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {

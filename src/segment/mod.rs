@@ -15,3 +15,4 @@ mod pore_cut;
 pub mod pores;
 pub mod threshold;
 pub mod watershed;
+mod working_scale;
