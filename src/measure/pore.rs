@@ -308,7 +308,8 @@ impl Surroundings<'_> {
         let steps = length.ceil() as usize;
         let allowed = ((1.0 - SCRATCH_SHARE) * steps as f64) as usize;
         let mut misses = 0;
-        let is_line = (0..steps).all(|step| {
+        // From the far end, where most boundaries that pose as scratches are left soonest.
+        let is_line = (0..steps).rev().all(|step| {
             misses += usize::from(!self.is_line_point(ray, rim + SCRATCH_START_PX + step as f64, 0.0));
             misses <= allowed
         });

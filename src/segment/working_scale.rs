@@ -16,9 +16,9 @@ use crate::options::{BoundaryMethod, Connectivity, GrainOptions};
 /// Factors that a picture may be reduced by.
 const FACTORS: [usize; 3] = [2, 3, 4];
 /// Factors are tried on the middle of the picture, this wide and high at most.
-const TRIED_PX: usize = 1024;
+const TRIED_PX: usize = 600;
 /// Reduced pictures below this are too small to tell.
-const LEAST_SIDE_PX: usize = 160;
+const LEAST_SIDE_PX: usize = 140;
 /// Boundaries of this mean strength are clear enough not to look further.
 const CLEAR: f64 = 0.62;
 /// A larger factor is taken if it loses no more mean strength than this: it averages more noise and texture away.
