@@ -200,6 +200,8 @@ mod tests {
             below(&picture, &raised(&half, &picture, 31)) / truth - 1.0,
         );
         assert!(before < -0.05, "{before}");
+        // 3 % was wanted and is not reached: 7 % of the area is still missing, of 14 % before. The bound was set after that
+        // was measured, so it guards what there is and is no evidence that rims are right.
         assert!(after.abs() < 0.5 * before.abs(), "{after}, before {before}");
     }
 
