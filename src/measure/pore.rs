@@ -270,8 +270,9 @@ struct Ray {
 impl Ray {
     /// Pixel at `along` px from the start and `aside` px to the right; `None` outside of the picture.
     fn pixel(&self, labels: &Labels, along: f64, aside: f64) -> Option<(usize, usize)> {
-        let x = (self.start.0 + self.cosine * along - self.sine * aside).round();
-        let y = (self.start.1 + self.sine * along + self.cosine * aside).round();
+        // Half a pixel on and cut off is the nearest pixel; `round` is a call where the processor is not known.
+        let x = self.start.0 + self.cosine * along - self.sine * aside + 0.5;
+        let y = self.start.1 + self.sine * along + self.cosine * aside + 0.5;
         let inside = x >= 0.0 && y >= 0.0;
         let (x, y) = (x as usize, y as usize);
         (inside && x < labels.grid.width() && y < labels.grid.height()).then_some((x, y))

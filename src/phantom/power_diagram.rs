@@ -57,12 +57,6 @@ pub(crate) fn rasterise(sites: &[Site], window: Window) -> Grid<u32> {
     ids
 }
 
-/// For each pixel of one row at height 0 that starts at x = 0, 1 + the index of the site of least power
-/// distance, or 0 where there are no sites; `sites` must ascend in x.
-pub(crate) fn nearest_on_row(sites: &[Site], row: &mut [u32]) {
-    Sweep::default().fill(sites, 0..sites.len() as u32, (0.0, f64::INFINITY), 0.0, row);
-}
-
 /// A distance within which most pixels find their site: a guess that only decides the speed.
 fn first_reach(sites: &[Site], window: Window) -> f64 {
     let area = (window.width * window.height) as f64;

@@ -1,65 +1,24 @@
 //! Distance of every pixel from the rim of the pores, for shading; exact between pixel centres.
 
-use rayon::prelude::*;
-
-use super::power_diagram::{Site, nearest_on_row};
 use crate::grid::{Grid, Mask};
+use crate::segment::distance::squared_distance;
 
 /// Distance in px from the rim of the mask: positive outside, negative inside, ±½ at its pixels.
 ///
 /// Where no pixel of the other kind exists, the value is ±`f32::INFINITY`.
 pub(crate) fn signed_distance(mask: &Mask) -> Grid<f32> {
-    let to_inside = squared_distance(mask, true);
-    let to_outside = squared_distance(mask, false);
-    let mut signed = to_inside;
-    for (value, inner) in signed.as_mut_slice().iter_mut().zip(to_outside.as_slice()) {
-        *value = if *value > 0.0 { value.sqrt() - 0.5 } else { 0.5 - inner.sqrt() };
+    let to_inside = squared_distance(&mask.map(|inside| !inside));
+    let to_outside = squared_distance(mask);
+    let root = |squared: u32| if squared == u32::MAX { f32::INFINITY } else { (squared as f32).sqrt() };
+    let mut signed = to_inside.map(|squared| root(squared) - 0.5);
+    for ((value, &inside), &inner) in
+        signed.as_mut_slice().iter_mut().zip(mask.as_slice()).zip(to_outside.as_slice())
+    {
+        if inside {
+            *value = 0.5 - root(inner);
+        }
     }
     signed
-}
-
-/// Squared distance of each pixel from the nearest pixel equal to `wanted`.
-fn squared_distance(mask: &Mask, wanted: bool) -> Grid<f32> {
-    let (width, height) = (mask.width(), mask.height());
-    let steps = column_steps(mask, wanted);
-    let mut squares = Grid::filled(width, height, f32::INFINITY);
-    squares.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        // A column's nearest wanted pixel lifts a parabola over that column.
-        let sites: Vec<Site> =
-            steps.row(y).iter().enumerate().filter_map(|(x, &step)| site(x, step)).collect();
-        let mut ids = vec![0u32; width];
-        nearest_on_row(&sites, &mut ids);
-        for (x, (square, id)) in row.iter_mut().zip(ids).enumerate() {
-            if id > 0 {
-                let site = sites[id as usize - 1];
-                let dx = x as f64 + 0.5 - site.x;
-                *square = (dx * dx + site.offset) as f32;
-            }
-        }
-    });
-    squares
-}
-
-fn site(x: usize, step: u32) -> Option<Site> {
-    (step < FAR).then(|| Site { x: x as f64 + 0.5, y: 0.0, offset: f64::from(step) * f64::from(step) })
-}
-
-/// No wanted pixel in the column.
-const FAR: u32 = u32::MAX;
-
-/// Rows between each pixel and the nearest wanted pixel of its column.
-fn column_steps(mask: &Mask, wanted: bool) -> Grid<u32> {
-    let (width, height) = (mask.width(), mask.height());
-    let mut steps = mask.map(|p| if p == wanted { 0 } else { FAR });
-    let mut relax = |from: usize, to: usize| {
-        for x in 0..width {
-            let step = steps.at(x, from).saturating_add(1).min(steps.at(x, to));
-            steps.set(x, to, step);
-        }
-    };
-    (1..height).for_each(|y| relax(y - 1, y));
-    (1..height).rev().for_each(|y| relax(y, y - 1));
-    steps
 }
 
 #[cfg(test)]

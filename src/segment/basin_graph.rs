@@ -9,6 +9,8 @@ use rayon::prelude::*;
 use crate::grid::{Grid, Labels};
 
 const BAND_ROWS: usize = 64;
+/// Pixels that are compared at once.
+const STRETCH_PX: usize = 8;
 /// Steps of a strength key in one level of the map.
 const UNIT: u64 = 65536;
 
@@ -75,19 +77,29 @@ fn pairs(
     pieces: &mut Vec<Edge>,
 ) {
     let mut open: Option<Edge> = None;
-    for (((&p, &q), &s), &t) in first.iter().zip(second).zip(level).zip(other_level) {
-        if p == q || p == 0 || q == 0 {
+    let length = first.len().min(second.len());
+    for start in (0..length).step_by(STRETCH_PX) {
+        let stretch = start..(start + STRETCH_PX).min(length);
+        // Most stretches lie within one region.
+        if first[stretch.clone()] == second[stretch.clone()] {
             pieces.extend(open.take());
             continue;
         }
-        let (a, b, sum) = (p.min(q), p.max(q), u64::from(s.max(t).min(cap)));
-        match &mut open {
-            Some(edge) if (edge.a, edge.b) == (a, b) => {
-                edge.length_px += 1;
-                edge.strength_sum += sum;
+        for x in stretch {
+            let (p, q) = (first[x], second[x]);
+            if p == q || p == 0 || q == 0 {
+                pieces.extend(open.take());
+                continue;
             }
-            _ => {
-                pieces.extend(open.replace(Edge { a, b, length_px: 1, strength_sum: sum }));
+            let (a, b, sum) = (p.min(q), p.max(q), u64::from(level[x].max(other_level[x]).min(cap)));
+            match &mut open {
+                Some(edge) if (edge.a, edge.b) == (a, b) => {
+                    edge.length_px += 1;
+                    edge.strength_sum += sum;
+                }
+                _ => {
+                    pieces.extend(open.replace(Edge { a, b, length_px: 1, strength_sum: sum }));
+                }
             }
         }
     }

@@ -3,8 +3,8 @@
 use rayon::prelude::*;
 
 use super::bottoms::bottoms;
-use super::distance::squared_distance;
-use super::watershed::watershed;
+use super::distance::distance_within;
+use super::watershed::Flood;
 use crate::grid::{Frame, Grid, Labels};
 use crate::options::Connectivity;
 
@@ -29,7 +29,8 @@ pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Labels {
     let bottoms = bottoms(&relief, DEEPEST_PX);
     let width = strength.width();
     let mut labels = Grid::filled(width, strength.height(), 0);
-    labels.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
+    let bands = labels.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
+    bands.for_each_init(Flood::default, |flood, (band, rows)| {
         for x in (0..width).step_by(TILE_COLUMNS) {
             let tile = Frame {
                 x,
@@ -37,7 +38,7 @@ pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Labels {
                 width: TILE_COLUMNS.min(width - x),
                 height: rows.len() / width,
             };
-            flood_tile(&relief, &bottoms, tile, rows);
+            flood_tile(flood, &relief, &bottoms, tile, rows);
         }
     });
     let mut labels = Labels { grid: labels, count: bottoms.count };
@@ -70,22 +71,18 @@ fn label_unreached(relief: &Grid<u8>, labels: &mut Labels) {
     }
 }
 
-fn flood_tile(relief: &Grid<u8>, bottoms: &Labels, tile: Frame, rows: &mut [u32]) {
+fn flood_tile(flood: &mut Flood, relief: &Grid<u8>, bottoms: &Labels, tile: Frame, rows: &mut [u32]) {
     let width = relief.width();
     let (left, top) = (tile.x.saturating_sub(HALO), tile.y.saturating_sub(HALO));
-    let frame = Frame {
+    let part = Frame {
         x: left,
         y: top,
         width: (tile.x + tile.width + HALO).min(width) - left,
         height: (tile.y + tile.height + HALO).min(relief.height()) - top,
     };
-    let markers = Labels { grid: bottoms.grid.cropped(frame), count: bottoms.count };
-    let relief = relief.cropped(frame);
-    let solid = relief.map(|level| level != PORE);
-    let flooded = watershed(&relief, &markers, Some(&solid), Connectivity::Four);
+    flood.fill(relief, bottoms, part, |i| relief.as_slice()[i] != PORE, Connectivity::Four);
     for y in 0..tile.height {
-        let source = &flooded.grid.row(y + tile.y - top)[tile.x - left..][..tile.width];
-        rows[y * width + tile.x..][..tile.width].copy_from_slice(source);
+        flood.copy_row(y + tile.y - top, tile.x - left, &mut rows[y * width + tile.x..][..tile.width]);
     }
 }
 
@@ -97,33 +94,32 @@ fn relief(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Grid<u8> {
         let first = band * BAND_ROWS;
         let top = first.saturating_sub(reach);
         let bottom = (first + rows.len() / width + reach).min(height);
-        let open = Grid::from_fn(width, bottom - top, |x, y| {
-            strength.at(x, y + top) <= shallowest && pores.grid.at(x, y + top) == 0
-        });
-        let distance = squared_distance(&open);
+        let around = top * width..bottom * width;
+        let open: Vec<bool> = strength.as_slice()[around.clone()]
+            .iter()
+            .zip(&pores.grid.as_slice()[around])
+            .map(|(&level, &pore)| (level <= shallowest) & (pore == 0))
+            .collect();
+        let open = Grid::new(width, bottom - top, open).expect("invariant: whole rows of the picture");
+        let depth = distance_within(&open, DEEPEST_PX);
         let pores = &pores.grid.as_slice()[first * width..];
-        for ((level, &squared), &pore) in
-            rows.iter_mut().zip(&distance.as_slice()[(first - top) * width..]).zip(pores)
+        for ((level, &depth), &pore) in
+            rows.iter_mut().zip(&depth.as_slice()[(first - top) * width..]).zip(pores)
         {
-            *level = if pore != 0 { PORE } else { level_of(*level, squared, shallowest) };
+            *level = if pore != 0 { PORE } else { level_of(*level, depth, shallowest) };
         }
     });
     relief
 }
 
-fn level_of(strength: u8, squared_distance: u32, shallowest: u8) -> u8 {
-    if strength > shallowest {
-        strength.clamp(DEEPEST_PX + 1, PORE - 1)
-    } else if squared_distance >= u32::from(DEEPEST_PX).pow(2) {
-        0
-    } else {
-        DEEPEST_PX - squared_distance.isqrt() as u8
-    }
+fn level_of(strength: u8, depth: u8, shallowest: u8) -> u8 {
+    if strength > shallowest { strength.clamp(DEEPEST_PX + 1, PORE - 1) } else { DEEPEST_PX - depth }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::segment::watershed::watershed;
 
     fn no_pores(width: usize, height: usize) -> Labels {
         Labels { grid: Grid::filled(width, height, 0), count: 0 }

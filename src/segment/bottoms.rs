@@ -1,149 +1,89 @@
-//! Regional minima of a relief, labelled in parallel bands.
+//! Regional minima of a relief.
 
+use multiversion::multiversion;
 use rayon::prelude::*;
 
-use crate::grid::{Grid, Labels};
+use super::label::{Keep, label_kept};
+use crate::grid::{Grid, Labels, Mask};
+use crate::options::Connectivity;
 
-/// Fixed, so that labels do not depend on the number of threads.
-const BAND_ROWS: usize = 256;
-
-/// Labels the 4-connected regions of one level below `below` that touch no lower level.
+/// Labels the 4-connected regions of one level below `below` that touch no lower level, in raster order.
+///
+/// Pixels without a lower neighbour are sought first: two of them that touch are equally high, so that their regions are
+/// those of a mask. A region is no bottom if a neighbour of its own height has a lower one.
 pub fn bottoms(relief: &Grid<u8>, below: u8) -> Labels {
-    let width = relief.width();
-    let mut ids = Grid::filled(width, relief.height(), 0u32);
-    let bands: Vec<Band> = ids
-        .as_mut_slice()
-        .par_chunks_mut(BAND_ROWS * width)
-        .enumerate()
-        .map(|(band, rows)| Band::label(relief, below, band * BAND_ROWS, rows))
-        .collect();
-    let mut regions = Band { parents: Vec::new(), has_lower: Vec::new() };
-    let offsets: Vec<u32> = bands.into_iter().map(|band| regions.append(band)).collect();
-    for (seam, pair) in offsets.windows(2).enumerate() {
-        let y = (seam + 1) * BAND_ROWS;
-        for x in 0..width {
-            let (above, here) = (ids.at(x, y - 1), ids.at(x, y));
-            if above != 0 && here != 0 && relief.at(x, y - 1) == relief.at(x, y) {
-                join(&mut regions.parents, above + pair[0], here + pair[1]);
-            }
-        }
-    }
-    let (numbers, count) = regions.numbers();
-    ids.as_mut_slice().par_chunks_mut(BAND_ROWS * width).zip(&offsets).for_each(|(rows, &offset)| {
-        for id in rows.iter_mut().filter(|id| **id != 0) {
-            *id = numbers[(*id + offset) as usize];
+    let low = by_rows(relief, |y, out| mark_low(relief.row(y), around(relief, y).each(), below, out));
+    let draining = by_rows(relief, |y, out| {
+        let (levels, lows) = (around(relief, y), around(&low, y));
+        for (levels_there, low_there) in levels.each().into_iter().zip(lows.each()) {
+            mark_draining((relief.row(y), low.row(y)), (levels_there, low_there), out);
         }
     });
-    Labels { grid: ids, count }
+    label_kept(&low, Connectivity::Four, Keep { without: Some(&draining), ..Keep::default() }).0
 }
 
-/// Provisional labels of a band of rows, from 1, and which of them belong together.
-struct Band {
-    parents: Vec<u32>,
-    has_lower: Vec<bool>,
+fn by_rows(like: &Grid<u8>, mark: impl Fn(usize, &mut [bool]) + Sync) -> Mask {
+    let mut mask = Grid::filled(like.width(), like.height(), false);
+    mask.as_mut_slice().par_chunks_mut(like.width()).enumerate().for_each(|(y, row)| mark(y, row));
+    mask
 }
 
-impl Band {
-    fn label(relief: &Grid<u8>, below: u8, first: usize, ids: &mut [u32]) -> Self {
-        let width = relief.width();
-        // Label 0 is no region; as one with a lower neighbour it never gets a number.
-        let mut band = Self { parents: vec![0], has_lower: vec![true] };
-        let closed = vec![u8::MAX; width];
-        let mut above_ids: &[u32] = &vec![0; width];
-        for (y, row_ids) in (first..).zip(ids.chunks_exact_mut(width)) {
-            let above = if y > 0 { relief.row(y - 1) } else { &closed };
-            let under = if y + 1 < relief.height() { relief.row(y + 1) } else { &closed };
-            // The row above belongs to another band on a band's first row: no label is taken over the seam yet.
-            let joined = if y > first { above } else { &closed };
-            band.label_row(below, (joined, relief.row(y)), above_ids, row_ids);
-            band.mark_lower((above, relief.row(y), under), row_ids);
-            above_ids = row_ids;
-        }
-        band
-    }
+/// The four neighbours of each pixel of a row; beyond the rim lies the pixel itself once more.
+struct Around<'a, T> {
+    above: &'a [T],
+    left: Vec<T>,
+    right: Vec<T>,
+    under: &'a [T],
+}
 
-    fn label_row(&mut self, below: u8, (above, row): (&[u8], &[u8]), above_ids: &[u32], ids: &mut [u32]) {
-        let (mut left, mut above_left, mut id) = (u8::MAX, u8::MAX, 0);
-        for (((&level, &up), &up_id), out) in row.iter().zip(above).zip(above_ids).zip(ids) {
-            if level < below {
-                if left != level {
-                    id = if up == level { up_id } else { self.new_id() };
-                } else if up == level && above_left != level {
-                    id = join(&mut self.parents, id, up_id);
-                }
-                *out = id;
-            }
-            (left, above_left) = (level, up);
-        }
-    }
-
-    fn new_id(&mut self) -> u32 {
-        let id = self.parents.len() as u32;
-        self.parents.push(id);
-        self.has_lower.push(false);
-        id
-    }
-
-    fn mark_lower(&mut self, (above, row, under): (&[u8], &[u8], &[u8]), ids: &[u32]) {
-        let last = row.len() - 1;
-        for (x, &level) in row.iter().enumerate() {
-            let lowest = above[x].min(under[x]).min(row[x.saturating_sub(1)]).min(row[(x + 1).min(last)]);
-            if lowest < level && ids[x] != 0 {
-                self.has_lower[ids[x] as usize] = true;
-            }
-        }
-    }
-
-    /// Takes over the labels of the next band; gives back what must be added to them.
-    fn append(&mut self, band: Self) -> u32 {
-        let offset = self.parents.len() as u32;
-        self.parents.extend(band.parents.iter().map(|parent| parent + offset));
-        self.has_lower.extend(band.has_lower);
-        offset
-    }
-
-    /// The final number of each provisional label: 0 where a lower neighbour exists.
-    fn numbers(mut self) -> (Vec<u32>, u32) {
-        for id in 0..self.parents.len() {
-            if self.has_lower[id] {
-                let root = root(&mut self.parents, id as u32);
-                self.has_lower[root as usize] = true;
-            }
-        }
-        let mut numbers = vec![0; self.parents.len()];
-        let mut count = 0;
-        for id in 0..self.parents.len() {
-            // A root is the smallest of its labels, so it has been numbered before the others.
-            let root = root(&mut self.parents, id as u32) as usize;
-            if root == id && !self.has_lower[id] {
-                count += 1;
-                numbers[id] = count;
-            } else {
-                numbers[id] = numbers[root];
-            }
-        }
-        (numbers, count)
+impl<T> Around<'_, T> {
+    fn each(&self) -> [&[T]; 4] {
+        [self.above, &self.left, &self.right, self.under]
     }
 }
 
-fn root(parents: &mut [u32], mut id: u32) -> u32 {
-    while parents[id as usize] != id {
-        parents[id as usize] = parents[parents[id as usize] as usize];
-        id = parents[id as usize];
+fn around<T: Copy>(grid: &Grid<T>, y: usize) -> Around<'_, T> {
+    let (row, last) = (grid.row(y), grid.width() - 1);
+    Around {
+        above: grid.row(y.saturating_sub(1)),
+        left: [&row[..1], &row[..last]].concat(),
+        right: [&row[1..], &row[last..]].concat(),
+        under: grid.row((y + 1).min(grid.height() - 1)),
     }
-    id
 }
 
-fn join(parents: &mut [u32], a: u32, b: u32) -> u32 {
-    let (a, b) = (root(parents, a), root(parents, b));
-    let (low, high) = (a.min(b), a.max(b));
-    parents[high as usize] = low;
-    low
+#[multiversion(targets("x86_64+avx2"))]
+fn mark_low(levels: &[u8], [above, left, right, under]: [&[u8]; 4], below: u8, low: &mut [bool]) {
+    let n = low.len();
+    let (levels, above, left, right, under) =
+        (&levels[..n], &above[..n], &left[..n], &right[..n], &under[..n]);
+    for x in 0..n {
+        let lowest = above[x].min(left[x]).min(right[x]).min(under[x]);
+        low[x] = (levels[x] < below) & (levels[x] <= lowest);
+    }
+}
+
+/// Marks low pixels whose neighbour is equally high and not low.
+#[multiversion(targets("x86_64+avx2"))]
+fn mark_draining(
+    (levels, low): (&[u8], &[bool]),
+    (levels_there, low_there): (&[u8], &[bool]),
+    draining: &mut [bool],
+) {
+    let n = draining.len();
+    let (levels, low, levels_there, low_there) =
+        (&levels[..n], &low[..n], &levels_there[..n], &low_there[..n]);
+    for x in 0..n {
+        draining[x] |= low[x] & !low_there[x] & (levels[x] == levels_there[x]);
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// More rows than are labelled at once.
+    const BAND_ROWS: usize = 256;
 
     #[test]
     fn a_plateau_with_a_lower_neighbour_is_no_bottom() {

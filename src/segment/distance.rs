@@ -1,5 +1,8 @@
-//! Exact Euclidean distance to the background.
+//! Exact Euclidean distance to the background, to any length or to a short one.
 
+use std::ops::Add;
+
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Mask};
@@ -28,7 +31,55 @@ pub fn squared_distance(mask: &Mask) -> Grid<u32> {
     distance
 }
 
-fn distances_along_columns(distance: &mut Grid<u32>) {
+/// Distance in whole px, rounded down, from each pixel to the nearest `false` pixel, and `reach` where it is that far or
+/// further; 0 on `false` pixels themselves. What lies beyond the rim counts neither as `true` nor as `false`.
+///
+/// Bytes suffice, so a vector register holds sixteen pixels and more: many times as fast as [`squared_distance`].
+///
+/// # Panics
+/// If `reach` is above [`LONGEST_REACH`], whose square is the largest that a byte holds.
+pub fn distance_within(mask: &Mask, reach: u8) -> Grid<u8> {
+    assert!(reach <= LONGEST_REACH, "invariant: {reach} px is too far for bytes");
+    let width = mask.width();
+    let mut distance = mask.map(|inside| if inside { reach } else { 0 });
+    distances_along_columns(&mut distance);
+    // Columns left and right of the picture have no background, and so are as far as can be.
+    let margin = usize::from(reach);
+    distance.as_mut_slice().par_chunks_mut(width).for_each_init(
+        || vec![reach * reach; width + 2 * margin],
+        |squares, row| {
+            for (square, &g) in squares[margin..].iter_mut().zip(&*row) {
+                *square = g * g;
+            }
+            shortest_in_row(squares, reach, row);
+        },
+    );
+    distance
+}
+
+/// The longest reach of [`distance_within`], in px.
+pub const LONGEST_REACH: u8 = 15;
+
+/// Least of dx² + g² over columns nearer than `reach`, and its root rounded down; `squares` has `reach` more columns of g²
+/// than `row` on either side.
+#[multiversion(targets("x86_64+avx2"))]
+fn shortest_in_row(squares: &[u8], reach: u8, row: &mut [u8]) {
+    let (width, margin) = (row.len(), usize::from(reach));
+    row.fill(reach * reach);
+    for step in 0..margin {
+        let square = (step * step) as u8;
+        let (left, right) = (&squares[margin - step..][..width], &squares[margin + step..][..width]);
+        for ((value, &a), &b) in row.iter_mut().zip(left).zip(right) {
+            *value = (*value).min(a.min(b).saturating_add(square));
+        }
+    }
+    for value in row {
+        let square = *value;
+        *value = (1..=reach).map(|root| u8::from(square >= root * root)).sum();
+    }
+}
+
+fn distances_along_columns<T: Copy + Ord + Add<Output = T> + From<u8>>(distance: &mut Grid<T>) {
     let (width, height) = (distance.width(), distance.height());
     let data = distance.as_mut_slice();
     for y in 1..height {
@@ -41,9 +92,9 @@ fn distances_along_columns(distance: &mut Grid<u32>) {
     }
 }
 
-fn step_from_neighbour(neighbour: &[u32], row: &mut [u32]) {
+fn step_from_neighbour<T: Copy + Ord + Add<Output = T> + From<u8>>(neighbour: &[T], row: &mut [T]) {
     for (value, &next) in row.iter_mut().zip(neighbour) {
-        *value = (*value).min(next + 1);
+        *value = (*value).min(next + T::from(1));
     }
 }
 
@@ -152,6 +203,16 @@ mod tests {
         ) {
             let mask = Mask::from_fn(width, height, |x, y| seed[y * 24 + x] != 0);
             prop_assert_eq!(squared_distance(&mask).into_vec(), by_search(&mask));
+        }
+
+        #[test]
+        fn a_short_distance_is_the_long_one_cut_off(
+            width in 1usize..70, height in 1usize..24, reach in 0u8..=LONGEST_REACH,
+            seed in prop::collection::vec(0u8..200, 70 * 24)
+        ) {
+            let mask = Mask::from_fn(width, height, |x, y| seed[y * 70 + x] != 0);
+            let cut_off = squared_distance(&mask).map(|squared| squared.isqrt().min(u32::from(reach)) as u8);
+            prop_assert_eq!(distance_within(&mask, reach), cut_off);
         }
     }
 }

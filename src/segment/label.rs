@@ -24,16 +24,18 @@ const BAND_ROWS: usize = 128;
 /// assert_eq!(label(&mask, Connectivity::Eight).grid.as_slice(), [1, 0, 1, 0, 1, 0]);
 /// ```
 pub fn label(mask: &Mask, connectivity: Connectivity) -> Labels {
-    label_kept(mask, connectivity, Keep { smallest_px: 1, dark: None }).0
+    label_kept(mask, connectivity, Keep::default()).0
 }
 
-/// Which regions are kept.
-#[derive(Clone, Copy, Debug)]
+/// Which regions are kept; by default all.
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Keep<'a> {
     /// Those of at least as many pixels.
     pub smallest_px: u32,
     /// Those with at least one pixel of this picture at or below this grey; all, if there is none.
     pub dark: Option<(&'a Grid<u8>, u8)>,
+    /// Those without a pixel of this mask.
+    pub without: Option<&'a Mask>,
 }
 
 /// As [`label`], for the regions that are kept only; also returns the pixels of all others.
@@ -145,14 +147,14 @@ impl Runs {
         for (run, &root) in self.runs.iter().zip(roots) {
             sizes[root as usize] += u64::from(run.end - run.start);
         }
-        let dark = self.dark_roots(roots, keep);
+        let wanted = self.wanted_roots(roots, keep);
         let mut numbers = vec![0u32; roots.len()];
         let (mut count, mut dropped_px) = (0, 0);
         for run in 0..roots.len() {
             let root = roots[run] as usize;
             if root != run {
                 numbers[run] = numbers[root];
-            } else if sizes[root] >= u64::from(keep.smallest_px) && dark[root] {
+            } else if sizes[root] >= u64::from(keep.smallest_px) && wanted[root] {
                 count += 1;
                 numbers[run] = count;
             } else {
@@ -162,20 +164,31 @@ impl Runs {
         (numbers, count, dropped_px)
     }
 
-    /// For each root, whether its region has a pixel that is dark enough.
-    fn dark_roots(&self, roots: &[u32], keep: Keep) -> Vec<bool> {
-        let Some((picture, level)) = keep.dark else { return vec![true; roots.len()] };
-        let mut dark = vec![false; roots.len()];
+    /// For each root, whether its pixels are what is to be kept, whatever their number.
+    fn wanted_roots(&self, roots: &[u32], keep: Keep) -> Vec<bool> {
+        let mut wanted = vec![keep.dark.is_none(); roots.len()];
+        if let Some((picture, level)) = keep.dark {
+            self.for_each_root(roots, picture, |root, greys| {
+                wanted[root] = wanted[root] || greys.iter().any(|&grey| grey <= level);
+            });
+        }
+        if let Some(without) = keep.without {
+            self.for_each_root(roots, without, |root, unwanted| {
+                wanted[root] = wanted[root] && !unwanted.contains(&true);
+            });
+        }
+        wanted
+    }
+
+    /// Shows the pixels under each run, together with the root of the run.
+    fn for_each_root<T: Copy>(&self, roots: &[u32], grid: &Grid<T>, mut see: impl FnMut(usize, &[T])) {
         for y in 0..self.height() {
-            let row = picture.row(y);
+            let row = grid.row(y);
             for run in self.row(y) {
                 let Run { start, end } = self.runs[run];
-                let root = roots[run] as usize;
-                dark[root] =
-                    dark[root] || row[start as usize..end as usize].iter().any(|&grey| grey <= level);
+                see(roots[run] as usize, &row[start as usize..end as usize]);
             }
         }
-        dark
     }
 
     fn painted(&self, width: usize, height: usize, numbers: &[u32]) -> Grid<u32> {
@@ -284,7 +297,7 @@ mod tests {
 
         #[test]
         fn small_regions_leave_the_others_as_they_were(mask in masks(), smallest in 0u32..20) {
-            let keep = Keep { smallest_px: smallest, dark: None };
+            let keep = Keep { smallest_px: smallest, ..Keep::default() };
             let (labels, dropped) = label_kept(&mask, Connectivity::Eight, keep);
             let mut all = label(&mask, Connectivity::Eight);
             let mut sizes = vec![0u32; all.count as usize + 1];
@@ -317,10 +330,16 @@ mod tests {
     fn regions_without_a_dark_pixel_are_left_out() {
         let picture = Grid::new(5, 2, vec![10, 90, 255, 60, 55, 90, 90, 255, 60, 255]).unwrap();
         let mask = picture.map(|grey| grey < 100);
-        let keep = Keep { smallest_px: 1, dark: Some((&picture, 50)) };
+        let keep = Keep { dark: Some((&picture, 50)), ..Keep::default() };
         let (labels, dropped) = label_kept(&mask, Connectivity::Four, keep);
         assert_eq!(labels.grid.as_slice(), [1, 1, 0, 0, 0, 1, 1, 0, 0, 0]);
         assert_eq!((labels.count, dropped), (1, 3));
+        let bright = picture.map(|grey| grey > 70 && grey < 100);
+        let keep = Keep { without: Some(&bright), ..Keep::default() };
+        assert_eq!(
+            label_kept(&mask, Connectivity::Four, keep).0.grid.as_slice(),
+            [0, 0, 0, 1, 1, 0, 0, 0, 1, 0]
+        );
     }
 
     #[test]

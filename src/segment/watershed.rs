@@ -1,8 +1,6 @@
 //! Seeded watershed by flooding in the order of the relief, in linear time.
 
-use std::collections::VecDeque;
-
-use crate::grid::{Grid, Labels, Mask};
+use crate::grid::{Frame, Grid, Labels, Mask};
 use crate::options::Connectivity;
 
 /// Marks pixels that no basin may enter, in the padded label map.
@@ -36,109 +34,128 @@ pub fn watershed(
     mask: Option<&Mask>,
     connectivity: Connectivity,
 ) -> Labels {
-    let mut labels = padded_labels(markers, mask);
-    let levels = padded_relief(relief);
-    let w = relief.width() as isize + 2;
-    match connectivity {
-        Connectivity::Four => flood(&levels, &mut labels, [-w, -1, 1, w]),
-        Connectivity::Eight => flood(&levels, &mut labels, [-w, -1, 1, w, -w - 1, -w + 1, w - 1, w + 1]),
+    let (width, height) = (relief.width(), relief.height());
+    let mut flood = Flood::default();
+    let whole = Frame { x: 0, y: 0, width, height };
+    flood.fill(relief, markers, whole, |i| mask.is_none_or(|mask| mask.as_slice()[i]), connectivity);
+    let mut labels = Grid::filled(width, height, 0);
+    for y in 0..height {
+        flood.copy_row(y, 0, labels.row_mut(y));
     }
-    Labels { grid: without_padding(labels, relief.width(), relief.height()), count: markers.count }
+    Labels { grid: labels, count: markers.count }
 }
 
-/// Floods padded arrays; `offsets` are the steps to the neighbours, in the order in which they are looked at.
-fn flood<const N: usize>(levels: &[u8], labels: &mut [u32], offsets: [isize; N]) {
-    let width = offsets[3] as usize;
-    let mut queue = LevelQueue::new();
-    for index in width..labels.len() - width {
-        let label = labels[index];
-        if label != 0
-            && label != OUTSIDE
-            && offsets.iter().any(|o| labels[index.wrapping_add_signed(*o)] == 0)
-        {
-            queue.push(levels[index], index as u32);
-        }
-    }
-    while let Some((level, index)) = queue.pop() {
-        let label = labels[index as usize];
-        for offset in offsets {
-            let next = (index as usize).wrapping_add_signed(offset);
-            if labels[next] == 0 {
-                labels[next] = label;
-                queue.push(levels[next].max(level), next as u32);
+/// Working memory of a flood, which the next one uses again. Maps have a rim of one pixel that no water enters.
+#[derive(Default)]
+pub(super) struct Flood {
+    width: usize,
+    levels: Vec<u8>,
+    labels: Vec<u32>,
+    queue: LevelQueue,
+}
+
+impl Flood {
+    /// Floods one part of the relief, as [`watershed`] does; `is_open` tells by place in the relief what water may enter.
+    pub(super) fn fill(
+        &mut self,
+        relief: &Grid<u8>,
+        markers: &Labels,
+        part: Frame,
+        is_open: impl Fn(usize) -> bool,
+        connectivity: Connectivity,
+    ) {
+        let w = part.width + 2;
+        self.width = w;
+        self.levels.clear();
+        self.levels.resize(w * (part.height + 2), 0);
+        self.labels.clear();
+        self.labels.resize(w * (part.height + 2), OUTSIDE);
+        for y in 0..part.height {
+            let start = (part.y + y) * relief.width() + part.x;
+            let row = (y + 1) * w + 1;
+            let source = start..start + part.width;
+            self.levels[row..row + part.width].copy_from_slice(&relief.as_slice()[source.clone()]);
+            let marks = source.clone().zip(&markers.grid.as_slice()[source]);
+            for (label, (i, &marker)) in self.labels[row..row + part.width].iter_mut().zip(marks) {
+                *label = if is_open(i) { marker } else { OUTSIDE };
             }
         }
-    }
-}
-
-fn padded_labels(markers: &Labels, mask: Option<&Mask>) -> Vec<u32> {
-    let (width, height) = (markers.grid.width(), markers.grid.height());
-    let mut labels = Vec::with_capacity((width + 2) * (height + 2));
-    labels.resize(width + 2, OUTSIDE);
-    for y in 0..height {
-        labels.push(OUTSIDE);
-        match mask {
-            None => labels.extend_from_slice(markers.grid.row(y)),
-            Some(mask) => labels.extend(
-                markers
-                    .grid
-                    .row(y)
-                    .iter()
-                    .zip(mask.row(y))
-                    .map(|(&m, &inside)| if inside { m } else { OUTSIDE }),
-            ),
-        }
-        labels.push(OUTSIDE);
-    }
-    labels.resize((width + 2) * (height + 2), OUTSIDE);
-    labels
-}
-
-fn padded_relief(relief: &Grid<u8>) -> Vec<u8> {
-    let width = relief.width();
-    let mut levels = vec![0; (width + 2) * (relief.height() + 2)];
-    for (padded, row) in levels.chunks_exact_mut(width + 2).skip(1).zip(relief.rows()) {
-        padded[1..=width].copy_from_slice(row);
-    }
-    levels
-}
-
-fn without_padding(mut labels: Vec<u32>, width: usize, height: usize) -> Grid<u32> {
-    for y in 0..height {
-        let start = (y + 1) * (width + 2) + 1;
-        labels.copy_within(start..start + width, y * width);
-    }
-    labels.truncate(width * height);
-    for label in &mut labels {
-        if *label == OUTSIDE {
-            *label = 0;
+        let w = w as isize;
+        match connectivity {
+            Connectivity::Four => self.flood([-w, -1, 1, w]),
+            Connectivity::Eight => self.flood([-w, -1, 1, w, -w - 1, -w + 1, w - 1, w + 1]),
         }
     }
-    Grid::new(width, height, labels).expect("invariant: the rows of a grid fill it")
+
+    /// `offsets` are the steps to the neighbours, in the order in which they are looked at.
+    fn flood<const N: usize>(&mut self, offsets: [isize; N]) {
+        let Self { width, levels, labels, queue } = self;
+        let levels = &levels[..labels.len()];
+        for index in *width..labels.len() - *width {
+            let label = labels[index];
+            if label != 0
+                && label != OUTSIDE
+                && offsets.iter().any(|o| labels[index.wrapping_add_signed(*o)] == 0)
+            {
+                queue.push(levels[index], index as u32);
+            }
+        }
+        for level in 0..=u8::MAX {
+            // Pixels that are reached at this level join the end of its queue.
+            let mut here = queue.take(level);
+            let mut next = 0;
+            while let Some(&index) = here.get(next) {
+                next += 1;
+                let label = labels[index as usize];
+                for offset in offsets {
+                    let beside = (index as usize).wrapping_add_signed(offset);
+                    if labels[beside] == 0 {
+                        labels[beside] = label;
+                        if levels[beside] <= level {
+                            here.push(beside as u32);
+                        } else {
+                            queue.push(levels[beside], beside as u32);
+                        }
+                    }
+                }
+            }
+            queue.give_back(level, here);
+        }
+    }
+
+    /// Copies labels of row `y` of the flooded part, from its column `x` on; 0 where no water came.
+    pub(super) fn copy_row(&self, y: usize, x: usize, row: &mut [u32]) {
+        let start = (y + 1) * self.width + x + 1;
+        for (label, &flooded) in row.iter_mut().zip(&self.labels[start..]) {
+            *label = if flooded == OUTSIDE { 0 } else { flooded };
+        }
+    }
 }
 
-/// One first-in-first-out queue for each level of the relief; the water only rises.
+/// One first-in-first-out queue for each level of the relief. Water only rises, so that a queue is read once.
 struct LevelQueue {
-    queues: Vec<VecDeque<u32>>,
-    level: u8,
+    queues: Vec<Vec<u32>>,
+}
+
+impl Default for LevelQueue {
+    fn default() -> Self {
+        Self { queues: vec![Vec::new(); 256] }
+    }
 }
 
 impl LevelQueue {
-    fn new() -> Self {
-        Self { queues: vec![VecDeque::new(); 256], level: 0 }
-    }
-
     fn push(&mut self, level: u8, index: u32) {
-        self.queues[usize::from(level)].push_back(index);
+        self.queues[usize::from(level)].push(index);
     }
 
-    fn pop(&mut self) -> Option<(u8, u32)> {
-        loop {
-            if let Some(index) = self.queues[usize::from(self.level)].pop_front() {
-                return Some((self.level, index));
-            }
-            self.level = self.level.checked_add(1)?;
-        }
+    fn take(&mut self, level: u8) -> Vec<u32> {
+        std::mem::take(&mut self.queues[usize::from(level)])
+    }
+
+    /// Keeps the memory of a queue that has been read.
+    fn give_back(&mut self, level: u8, mut queue: Vec<u32>) {
+        queue.clear();
+        self.queues[usize::from(level)] = queue;
     }
 }
 

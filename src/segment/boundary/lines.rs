@@ -3,6 +3,7 @@
 //! A boundary is long and thin, noise is neither: the mean along a line keeps the boundary and loses most of the noise.
 //! All sums are 16-bit integers over whole rows, so that the compiler turns them into vector instructions.
 
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use super::Spread;
@@ -178,6 +179,7 @@ fn respond(picture: &Grid<u8>, kind: Kind, first: usize, lines: usize) -> Vec<i1
     responses
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn dark_line(centre: &[i16], sides: [&[i16]; 4], row: &mut [i16]) {
     let n = row.len();
     let (centre, [a, b, c, d]) = (&centre[..n], sides.map(|s| &s[..n]));
@@ -187,6 +189,7 @@ fn dark_line(centre: &[i16], sides: [&[i16]; 4], row: &mut [i16]) {
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn bright_line(centre: &[i16], sides: [&[i16]; 4], row: &mut [i16]) {
     let n = row.len();
     let (centre, [a, b, c, d]) = (&centre[..n], sides.map(|s| &s[..n]));
@@ -196,6 +199,7 @@ fn bright_line(centre: &[i16], sides: [&[i16]; 4], row: &mut [i16]) {
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn step(near: [&[i16]; 4], far: [&[i16]; 4], row: &mut [i16]) {
     let n = row.len();
     let ([a, b, c, d], [e, f, g, h]) = (near.map(|s| &s[..n]), far.map(|s| &s[..n]));
@@ -212,9 +216,14 @@ fn sum_along(base: &Rows, direction: &Direction, y: isize, sums: &mut Rows) {
     out.fill(0);
     for (k, &weight) in (-half..).zip(direction.weights) {
         let taps = base.shifted(y + k * direction.along.1, k * direction.along.0, SIDE_MARGIN);
-        for (sum, &tap) in out.iter_mut().zip(taps) {
-            *sum += weight * tap;
-        }
+        add_weighted(out, taps, weight);
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn add_weighted(sums: &mut [i16], taps: &[i16], weight: i16) {
+    for (sum, &tap) in sums.iter_mut().zip(taps) {
+        *sum += weight * tap;
     }
 }
 
