@@ -129,7 +129,7 @@ impl Grid<bool> {
 }
 
 /// A rectangle of whole pixels: the part of a picture that is measured.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]
 pub struct Frame {
     /// First column.
     #[serde(rename = "x_px")]

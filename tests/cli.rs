@@ -157,6 +157,21 @@ fn json_on_standard_output_is_the_summary() {
 }
 
 #[test]
+fn a_summary_that_is_read_back_is_written_the_same() {
+    let work = tempfile::tempdir().unwrap();
+    measure(work.path(), &one_specimen(), &[]);
+    let results = work.path().join("ceramograph-results");
+    let (study, record) = ceramograph::study::results::read(&results).unwrap();
+    let written = std::fs::read_to_string(results.join("summary.json")).unwrap();
+    assert_eq!(ceramograph::report::json::summary(&study), written);
+    assert_eq!(record.inputs.len(), 3);
+    let older = written.replacen("\"schema_version\": 1", "\"schema_version\": 99", 1);
+    std::fs::write(results.join("summary.json"), older).unwrap();
+    let error = ceramograph::study::results::read(&results).unwrap_err().to_string();
+    assert!(error.contains("form 99") && error.contains("measure the pictures again"), "{error}");
+}
+
+#[test]
 fn quiet_says_nothing() {
     let work = tempfile::tempdir().unwrap();
     let output = measure(work.path(), &one_specimen(), &["--quiet"]);

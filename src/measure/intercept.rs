@@ -88,7 +88,7 @@ pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> O
         chords: distribution(&chords, spacing.unit),
         three_dimensional: Some(ThreeDimensional {
             factor: TETRAKAIDECAHEDRON_FACTOR,
-            basis: "lognormal tetrakaidecahedra (Mendelson 1969)",
+            basis: "lognormal tetrakaidecahedra (Mendelson 1969)".into(),
             diameter: spacing.length(TETRAKAIDECAHEDRON_FACTOR * mean),
         }),
     };
@@ -97,7 +97,7 @@ pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> O
 
 fn line_set(angle_deg: Option<f64>, count: &LineCount, spacing: Spacing) -> LineSet {
     LineSet {
-        kind: if angle_deg.is_some() { "parallel" } else { "circles" },
+        kind: if angle_deg.is_some() { "parallel" } else { "circles" }.into(),
         angle_deg,
         line_length: spacing.length(count.length()),
         length_in_pores: spacing.length(count.pore_length()),

@@ -103,7 +103,13 @@ impl Limits {
 }
 
 fn finding(name: &'static str, value: f64, unit: &'static str, grade: Grade, advice: &str) -> Finding {
-    Finding { name, value, unit, grade, advice: (grade != Grade::Use).then(|| advice.to_owned()) }
+    Finding {
+        name: name.into(),
+        value,
+        unit: unit.into(),
+        grade,
+        advice: (grade != Grade::Use).then(|| advice.to_owned()),
+    }
 }
 
 fn contrast(statistics: &PictureStatistics) -> Finding {
@@ -185,7 +191,7 @@ mod tests {
         let check = grade(check(&drawn::noisy(&good(), 6.0, 1)));
         assert_eq!(check.grade, Grade::Use, "{:?}", check.findings);
         assert!(check.findings.iter().all(|f| f.advice.is_none()));
-        let names: Vec<_> = check.findings.iter().map(|f| f.name).collect();
+        let names: Vec<_> = check.findings.iter().map(|f| &*f.name).collect();
         assert_eq!(names, ["contrast", "shading", "saturation", "charging-stripes", "focus", "noise"]);
     }
 

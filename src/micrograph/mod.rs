@@ -80,7 +80,7 @@ impl Default for ReadOptions {
 }
 
 /// Where an instrument's strip of text lies.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]
 pub struct InfoStrip {
     /// First row of the strip.
     pub first_row_px: usize,

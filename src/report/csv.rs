@@ -278,7 +278,7 @@ fn field_row(sheet: &mut Sheet, field: &Field) {
     picture_cells(sheet, field);
     pore_cells(sheet, field);
     grain_cells(sheet, field);
-    let codes: Vec<&str> = field.warnings.iter().map(|warning| warning.code).collect();
+    let codes: Vec<&str> = field.warnings.iter().map(|warning| &*warning.code).collect();
     sheet.text(&codes.join(" "));
     sheet.text(field.overlay.as_deref().unwrap_or_default());
     sheet.end_row();
@@ -365,7 +365,7 @@ fn region_cells(sheet: &mut Sheet, region: &Region, field: &Field) {
 fn intercept_rows(sheet: &mut Sheet, field: &Field) {
     for set in field.intercepts.iter().flat_map(|intercepts| &intercepts.sets) {
         row_start(sheet, field);
-        sheet.text(set.kind);
+        sheet.text(&set.kind);
         sheet.number(set.angle_deg);
         sheet.length(Some(set.line_length));
         sheet.length(Some(set.length_in_pores));

@@ -6,6 +6,7 @@ use super::{csv, figure, file_stems, html, json};
 use crate::error::Error;
 use crate::study::output::Staging;
 use crate::study::result::Study;
+use crate::study::results::SUMMARY_NAME;
 
 /// Resolution of the figures' PNG form, enough for print.
 const FIGURE_DPI: u32 = 600;
@@ -15,7 +16,7 @@ const FIGURE_DPI: u32 = 600;
 /// # Errors
 /// [`Error::Write`] if the system refuses.
 pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result<(), Error> {
-    staging.write("summary.json", json::summary(study).as_bytes())?;
+    staging.write(SUMMARY_NAME, json::summary(study).as_bytes())?;
     staging.write("fields.csv", &csv::fields(study))?;
     staging.write("intercepts.csv", &csv::intercepts(study))?;
     let names: Vec<&str> = study.specimens.iter().map(|specimen| specimen.name.as_str()).collect();

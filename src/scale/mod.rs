@@ -8,7 +8,7 @@ pub(crate) mod statement;
 mod typed;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 pub use choice::determine;
 pub use typed::parse_pixel_size;
@@ -16,7 +16,7 @@ pub use typed::parse_pixel_size;
 use crate::units::Spacing;
 
 /// Where a pixel size comes from, in falling order of trust.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ScaleSource {
     /// The user typed the pixel size.
@@ -49,7 +49,7 @@ pub struct ScaleClaim {
 }
 
 /// The scale of a field and what it rests on.
-#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Scale {
     /// µm per px: the geometric mean of both directions.
     pub um_per_px: f64,
@@ -75,7 +75,7 @@ impl Scale {
 }
 
 /// How a scale bar is drawn, which decides where its length is taken.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum BarStyle {
     /// A filled bar or line: outer end to outer end.
@@ -87,7 +87,7 @@ pub enum BarStyle {
 }
 
 /// A scale bar found in a picture.
-#[derive(Clone, Copy, Debug, PartialEq, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Bar {
     /// Left end in px from the left rim; for solid bars the outer edge, else the centre of the cap or tick.
     pub left_px: f64,

@@ -6,6 +6,7 @@ pub mod input;
 pub mod output;
 pub mod record;
 pub mod result;
+pub mod results;
 pub mod run;
 pub mod sheet;
 pub mod specimen;

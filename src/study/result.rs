@@ -3,10 +3,11 @@
 //! A value that is not known is `None` (null), never 0. A key carries its unit, or holds a [`Length`] or [`Area`],
 //! which do.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use schemars::JsonSchema;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::grid::Frame;
 use crate::measure::region::Region;
@@ -20,7 +21,7 @@ use crate::warning::Warning;
 pub const SCHEMA_VERSION: u32 = 1;
 
 /// Everything that a run found out.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Study {
     /// Version of this form; it changes when a key is removed or changes its meaning.
     pub schema_version: u32,
@@ -39,16 +40,16 @@ pub struct Study {
 }
 
 /// Name and version of the program.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Tool {
     /// `ceramograph`.
-    pub name: &'static str,
+    pub name: Cow<'static, str>,
     /// Version of the package.
-    pub version: &'static str,
+    pub version: Cow<'static, str>,
 }
 
 /// A picture that could not be measured.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Failure {
     /// Path from the measured folder, with `/` between parts.
     pub file: String,
@@ -59,7 +60,7 @@ pub struct Failure {
 }
 
 /// One picture, measured.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Field {
     /// Path from the measured folder, with `/` between parts.
     pub file: String,
@@ -128,7 +129,7 @@ pub struct FieldRows {
 }
 
 /// Where a pore sits.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum PorePlace {
     /// One grain all around.
@@ -164,7 +165,7 @@ pub struct Grain {
 }
 
 /// Grade of a picture.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Grade {
     /// Fit to be measured.
@@ -176,7 +177,7 @@ pub enum Grade {
 }
 
 /// Whether a picture is fit to be measured.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct PictureCheck {
     /// The worst grade of all findings.
     pub grade: Grade,
@@ -185,15 +186,15 @@ pub struct PictureCheck {
 }
 
 /// One thing looked at in a picture.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Finding {
     /// Stable name: `contrast`, `shading`, `saturation`, `charging-stripes`, `focus`, `noise`, `pixels-per-grain`,
     /// `grains-in-field`, `overlap`.
-    pub name: &'static str,
+    pub name: Cow<'static, str>,
     /// What was measured, in the unit that `unit` names.
     pub value: f64,
     /// Unit of the value, such as `percent` or `px`.
-    pub unit: &'static str,
+    pub unit: Cow<'static, str>,
     /// What follows for the use of the picture.
     pub grade: Grade,
     /// One line for the person at the microscope; null where nothing needs doing.
@@ -201,7 +202,7 @@ pub struct Finding {
 }
 
 /// Pores of a field in detail.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct PoreResults {
     /// The threshold that was used.
     pub threshold: ThresholdReport,
@@ -240,7 +241,7 @@ pub struct PoreResults {
 }
 
 /// A threshold and the classes that it separates.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct ThresholdReport {
     /// Name of the rule, as on the command line; `fixed` for a typed grey value.
     pub method: String,
@@ -256,7 +257,7 @@ pub struct ThresholdReport {
 }
 
 /// Uneven light and what was done about it.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Background {
     /// Range of the fitted background in percent of the grey distance between solid and pores.
     pub shading_percent: f64,
@@ -265,7 +266,7 @@ pub struct Background {
 }
 
 /// How far porosity moves when the threshold moves by ±5 % of the grey distance between the classes.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct ThresholdSensitivity {
     /// The shift in grey levels.
     pub shift_grey_levels: f64,
@@ -276,7 +277,7 @@ pub struct ThresholdSensitivity {
 }
 
 /// What one threshold rule says.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct RuleResult {
     /// Name of the rule, as on the command line.
     pub method: String,
@@ -287,7 +288,7 @@ pub struct RuleResult {
 }
 
 /// Grains of a field in detail.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct GrainResults {
     /// Boundary map that was used, as on the command line.
     pub boundaries: String,
@@ -318,7 +319,7 @@ pub struct GrainResults {
 }
 
 /// How much of the area the coarse grains take.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct CoarseTail {
     /// A grain is coarse above this multiple of the median diameter.
     pub times_median: f64,
@@ -331,7 +332,7 @@ pub struct CoarseTail {
 }
 
 /// One lognormal population of diameters against two.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Populations {
     /// Bayesian information criterion of one minus that of two, on the distribution by area; above 10 speaks strongly
     /// against one lognormal population, though not yet for two.
@@ -346,7 +347,7 @@ pub struct Populations {
 }
 
 /// Test lines of a field in detail.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct InterceptResults {
     /// Parallel lines, one entry a direction, then circles.
     pub sets: Vec<LineSet>,
@@ -363,10 +364,10 @@ pub struct InterceptResults {
 }
 
 /// What one set of test lines says.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct LineSet {
     /// `parallel` or `circles`.
-    pub kind: &'static str,
+    pub kind: Cow<'static, str>,
     /// Direction of parallel lines in degrees from the rows, counter-clockwise as seen.
     pub angle_deg: Option<f64>,
     /// Length of all lines.
@@ -380,18 +381,18 @@ pub struct LineSet {
 }
 
 /// A diameter in three dimensions estimated from the mean linear intercept.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct ThreeDimensional {
     /// Mean linear intercept times this gives the diameter.
     pub factor: f64,
     /// Where the factor comes from.
-    pub basis: &'static str,
+    pub basis: Cow<'static, str>,
     /// The diameter.
     pub diameter: Length,
 }
 
 /// A sample of sizes: moments, percentiles, lognormal fit and histogram.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Distribution {
     /// Sizes in the sample.
     pub count: u64,
@@ -410,7 +411,7 @@ pub struct Distribution {
 }
 
 /// Sizes below which 10, 25, 50, 75 and 90 % lie.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Percentiles {
     /// 10 %.
     pub p10: Length,
@@ -425,7 +426,7 @@ pub struct Percentiles {
 }
 
 /// A fitted lognormal distribution.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Lognormal {
     /// exp of the mean logarithm.
     pub median: Length,
@@ -436,7 +437,7 @@ pub struct Lognormal {
 }
 
 /// Counts by class. A size on an edge belongs to the upper class; the last class includes its upper edge.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Histogram {
     /// Class edges, one more than counts; null where there is no scale.
     pub bin_edges_um: Option<Vec<f64>>,
@@ -447,7 +448,7 @@ pub struct Histogram {
 }
 
 /// Sphere diameters behind circular sections, after Schwartz and Saltykov.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Unfolded {
     /// Width of the diameter classes, which start at 0.
     pub class_width: Length,
@@ -460,7 +461,7 @@ pub struct Unfolded {
 }
 
 /// One specimen: its fields are the replicates.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Specimen {
     /// Name: the sub-folder, or what the study sheet says.
     pub name: String,
@@ -497,7 +498,7 @@ pub struct Specimen {
 }
 
 /// A mean over fields with its interval. Fields are the replicates; pixels and grains are not.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Estimate {
     /// Mean of the field values.
     pub mean: f64,
@@ -518,7 +519,7 @@ pub struct Estimate {
 }
 
 /// ASTM grain size number with the ends of its interval, mapped from the mean linear intercept.
-#[derive(Clone, Debug, Serialize, JsonSchema)]
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct GrainNumber {
     /// Of the mean.
     pub value: f64,

@@ -125,7 +125,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
 
     let study = Study {
         schema_version: SCHEMA_VERSION,
-        tool: Tool { name: env!("CARGO_PKG_NAME"), version: env!("CARGO_PKG_VERSION") },
+        tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
         options,
         fields: collected.fields,
         failures: collected.failures,

@@ -107,11 +107,11 @@ fn scale(field: &Field) -> ScaleView {
 }
 
 /// Names of everything that was looked at in some picture, in the order of the findings.
-pub(super) fn check_names(fields: &[Field]) -> Vec<&'static str> {
-    let mut names = Vec::new();
+pub(super) fn check_names(fields: &[Field]) -> Vec<&str> {
+    let mut names: Vec<&str> = Vec::new();
     for finding in fields.iter().flat_map(|field| &field.picture_check.findings) {
-        if !names.contains(&finding.name) {
-            names.push(finding.name);
+        if !names.contains(&&*finding.name) {
+            names.push(&finding.name);
         }
     }
     names

@@ -18,7 +18,7 @@ pub(super) fn paragraphs(study: &Study) -> Vec<String> {
 fn pictures(study: &Study) -> Vec<String> {
     let micrographs = counted(study.fields.len() as u64, "micrograph");
     let specimens = counted(study.specimens.len() as u64, "specimen");
-    let (name, version) = (study.tool.name, study.tool.version);
+    let (name, version) = (&study.tool.name, &study.tool.version);
     let mut sentences = vec![format!("With {name} {version}, {micrographs} of {specimens} were measured.")];
     let surfaces: BTreeSet<&str> =
         study.fields.iter().filter_map(|f| f.surface).map(phrase::surface).collect();
