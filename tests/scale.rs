@@ -42,7 +42,7 @@ fn claim(source: ScaleSource, um: f64) -> ScaleClaim {
 }
 
 fn codes(warnings: &[ceramograph::warning::Warning]) -> Vec<&'static str> {
-    warnings.iter().map(|w| w.code).collect()
+    warnings.iter().map(|w| &*w.code).collect()
 }
 
 #[test]
@@ -102,7 +102,7 @@ fn tiny_tiff() -> TaggedFile {
 
 fn claims_of(file: TaggedFile) -> (Vec<ScaleClaim>, Vec<&'static str>) {
     let picture = read(&file.strips(8, &[0; 256], 32));
-    (picture.claims, picture.warnings.iter().map(|w| w.code).collect())
+    (picture.claims, picture.warnings.iter().map(|w| &*w.code).collect())
 }
 
 #[test]

@@ -92,7 +92,7 @@ fn summarised(fields: &[Field], surface: Option<Surface>) -> Specimen {
 }
 
 fn codes(specimen: &Specimen) -> Vec<&'static str> {
-    specimen.warnings.iter().map(|w| w.code).collect()
+    specimen.warnings.iter().map(|w| &*w.code).collect()
 }
 
 #[test]
