@@ -2,6 +2,7 @@
 
 mod shared_pictures;
 
+use std::borrow::Cow;
 use std::io::Cursor;
 use std::path::{Path, PathBuf};
 
@@ -35,8 +36,8 @@ fn sixteen(picture: &Micrograph) -> &[u16] {
     }
 }
 
-fn codes(picture: &Micrograph) -> Vec<&'static str> {
-    picture.warnings.iter().map(|warning| warning.code).collect()
+fn codes(picture: &Micrograph) -> Vec<Cow<'static, str>> {
+    picture.warnings.iter().map(|warning| warning.code.clone()).collect()
 }
 
 fn png_file(width: u32, height: u32, colour: png::ColorType, depth: png::BitDepth, data: &[u8]) -> Vec<u8> {

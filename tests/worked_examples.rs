@@ -1,5 +1,6 @@
 //! Worked examples of the standards' methods, recomputed by hand; the sections named are those of the method notes.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 
 use ceramograph::grid::Frame;
@@ -91,8 +92,8 @@ fn summarised(fields: &[Field], surface: Option<Surface>) -> Specimen {
     specimen("rings", &fields, BTreeMap::new(), surface)
 }
 
-fn codes(specimen: &Specimen) -> Vec<&'static str> {
-    specimen.warnings.iter().map(|w| &*w.code).collect()
+fn codes(specimen: &Specimen) -> Vec<Cow<'static, str>> {
+    specimen.warnings.iter().map(|w| w.code.clone()).collect()
 }
 
 #[test]

@@ -61,7 +61,7 @@ pub fn study() -> Study {
     }
     Study {
         schema_version: 1,
-        tool: Tool { name: "ceramograph", version: "0.1.0" },
+        tool: Tool { name: "ceramograph".into(), version: "0.1.0".into() },
         options: options(),
         fields,
         failures: vec![Failure {
@@ -149,7 +149,7 @@ pub fn unknown_study() -> Study {
     };
     Study {
         schema_version: 1,
-        tool: Tool { name: "ceramograph", version: "0.1.0" },
+        tool: Tool { name: "ceramograph".into(), version: "0.1.0".into() },
         options: Options::default(),
         fields: vec![field],
         failures: vec![],
@@ -342,7 +342,13 @@ fn region(label: u32, diameter: f64, sequence: &mut Sequence) -> Region {
 }
 
 fn picture_check(doubtful: bool) -> PictureCheck {
-    let finding = |name, value, unit| Finding { name, value, unit, grade: Grade::Use, advice: None };
+    let finding = |name: &'static str, value, unit: &'static str| Finding {
+        name: name.into(),
+        value,
+        unit: unit.into(),
+        grade: Grade::Use,
+        advice: None,
+    };
     let mut findings = vec![
         finding("shading", 4.2, "percent"),
         finding("saturation", 0.1, "percent"),
@@ -470,7 +476,7 @@ fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptR
         chords: distribution(&chords),
         three_dimensional: Some(ThreeDimensional {
             factor: 1.56,
-            basis: "tetrakaidecahedral grains of lognormal size (Mendelson 1969)",
+            basis: "tetrakaidecahedral grains of lognormal size (Mendelson 1969)".into(),
             diameter: Length::Um(1.56 * intercept),
         }),
     }
