@@ -88,9 +88,9 @@ fn png_colour_alpha_and_palette_become_grey() {
     assert_eq!(eight(&rgb), [9, 54]);
     assert_eq!(codes(&rgb), ["colour-to-grey"]);
     let rgba = read(&png_file(1, 1, ColorType::Rgba, BitDepth::Eight, &[7, 7, 7, 0]));
-    assert_eq!((eight(&rgba), codes(&rgba)), (&[7u8][..], vec!["alpha-ignored"]));
+    assert_eq!((eight(&rgba), codes(&rgba)), (&[7u8][..], vec!["alpha-ignored".into()]));
     let grey_alpha = read(&png_file(1, 1, ColorType::GrayscaleAlpha, BitDepth::Sixteen, &[1, 2, 0, 9]));
-    assert_eq!((sixteen(&grey_alpha), codes(&grey_alpha)), (&[0x0102u16][..], vec!["alpha-ignored"]));
+    assert_eq!((sixteen(&grey_alpha), codes(&grey_alpha)), (&[0x0102u16][..], vec!["alpha-ignored".into()]));
     let indexed = png_with(2, 1, ColorType::Indexed, BitDepth::Eight, &[1, 0], |encoder| {
         encoder.set_palette(vec![10, 10, 10, 0, 255, 0]);
     });

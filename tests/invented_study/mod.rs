@@ -454,8 +454,8 @@ fn populations(intercept: f64) -> Populations {
 
 fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptResults {
     let chords: Vec<f64> = rows.chords.iter().map(|&c| f64::from(c)).collect();
-    let set = |kind, angle_deg, share: f64| LineSet {
-        kind,
+    let set = |kind: &'static str, angle_deg, share: f64| LineSet {
+        kind: kind.into(),
         angle_deg,
         line_length: Length::Um(share * count as f64 * intercept * 1.05),
         length_in_pores: Length::Um(share * count as f64 * intercept * 0.05),
