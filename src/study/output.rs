@@ -5,11 +5,12 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
+use serde::Serialize;
 use sha2::{Digest, Sha256};
 use tempfile::TempDir;
 
 use crate::error::Error;
-use crate::study::record::{Entry, RECORD_NAME, Record, hexadecimal, sha256};
+use crate::study::record::{Entry, RECORD_NAME, Written, hexadecimal, sha256};
 
 /// A results folder in the making.
 ///
@@ -19,20 +20,20 @@ use crate::study::record::{Entry, RECORD_NAME, Record, hexadecimal, sha256};
 pub struct Staging {
     folder: TempDir,
     target: PathBuf,
-    earlier: Option<Record>,
+    earlier: Option<Written>,
     written: Mutex<Vec<Entry>>,
 }
 
 impl Staging {
-    /// Prepares to write the results folder `target`.
+    /// Prepares to write the folder `target` with the results of `command`.
     ///
-    /// With `replace`, an earlier results folder gives way when the new one is complete; files in it that its record
-    /// does not name are carried over.
+    /// With `replace`, an earlier folder of the same command gives way when the new one is complete; files in it that its
+    /// record does not name are carried over.
     ///
     /// # Errors
     /// [`Error::Option`] if the target exists and may not be replaced; [`Error::Write`] if its parent is not writable.
-    pub fn open(target: &Path, replace: bool) -> Result<Self, Error> {
-        let earlier = earlier_results(target, replace)?;
+    pub fn open(target: &Path, command: &str, replace: bool) -> Result<Self, Error> {
+        let earlier = earlier_results(target, command, replace)?;
         let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let refuse = |path: &Path, source| Error::Write { path: path.to_owned(), source };
         std::fs::create_dir_all(parent).map_err(|e| refuse(parent, e))?;
@@ -73,7 +74,7 @@ impl Staging {
     ///
     /// # Errors
     /// [`Error::Write`] if the system refuses; the earlier results are then still there.
-    pub fn publish(self, record: &Record) -> Result<(), Error> {
+    pub fn publish(self, record: &impl Serialize) -> Result<(), Error> {
         let text = serde_json::to_vec_pretty(record).expect("invariant: a record is plain data");
         self.write(RECORD_NAME, &text)?;
         let refuse = |source| Error::Write { path: self.target.clone(), source };
@@ -142,7 +143,7 @@ impl Table<'_> {
 }
 
 /// The record of the results that are to be replaced, if there are any.
-fn earlier_results(target: &Path, replace: bool) -> Result<Option<Record>, Error> {
+fn earlier_results(target: &Path, command: &str, replace: bool) -> Result<Option<Written>, Error> {
     let refuse = |why: String| Err(Error::Option { name: "--out", why });
     let shown = target.display();
     if !target.exists() {
@@ -163,7 +164,14 @@ fn earlier_results(target: &Path, replace: bool) -> Result<Option<Record>, Error
             "{shown} holds the results of an earlier run; add --replace, or name another folder"
         ));
     }
-    Record::read(target).map(Some)
+    let earlier = Written::read(target)?;
+    if earlier.command != command {
+        let wrote = earlier.command;
+        return refuse(format!(
+            "{shown} holds what `ceramograph {wrote}` wrote, which `ceramograph {command}` does not replace; name another folder"
+        ));
+    }
+    Ok(Some(earlier))
 }
 
 /// Gives the published folder the permissions of an ordinary new folder; temporary ones are private.
@@ -184,7 +192,7 @@ fn make_readable(_folder: &Path) -> std::io::Result<()> {
 }
 
 /// Moves what the earlier run did not write from `from` to the same place in `to`, unless something is there.
-fn carry_over(from: &Path, to: &Path, earlier: &Record) -> std::io::Result<()> {
+fn carry_over(from: &Path, to: &Path, earlier: &Written) -> std::io::Result<()> {
     for entry in walkdir::WalkDir::new(from).into_iter().filter_map(Result::ok) {
         let Ok(part) = entry.path().strip_prefix(from) else { continue };
         let name: Vec<_> = part.iter().map(|p| p.to_string_lossy()).collect();
@@ -205,23 +213,10 @@ fn carry_over(from: &Path, to: &Path, earlier: &Record) -> std::io::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::options::Options;
-
-    fn record(staging: &Staging) -> Record {
-        Record {
-            version: "0".into(),
-            roots: Vec::new(),
-            sheet: None,
-            options: Options::default(),
-            inputs: Vec::new(),
-            outputs: staging.entries(),
-        }
-    }
-
-    fn publish(target: &Path, replace: bool, text: &[u8]) -> Result<(), Error> {
-        let staging = Staging::open(target, replace)?;
+    fn publish(target: &Path, command: &str, replace: bool, text: &[u8]) -> Result<(), Error> {
+        let staging = Staging::open(target, command, replace)?;
         staging.write("deep/a.txt", text)?;
-        let record = record(&staging);
+        let record = Written { command: command.into(), outputs: staging.entries() };
         staging.publish(&record)
     }
 
@@ -229,10 +224,16 @@ mod tests {
     fn earlier_results_stand_until_replaced_and_foreign_files_survive() {
         let folder = tempfile::tempdir().unwrap();
         let target = folder.path().join("results");
-        publish(&target, false, b"first").unwrap();
-        assert!(publish(&target, false, b"second").unwrap_err().to_string().contains("--replace"));
+        publish(&target, "measure", false, b"first").unwrap();
+        assert!(publish(&target, "measure", false, b"second").unwrap_err().to_string().contains("--replace"));
+        assert!(
+            publish(&target, "relate", true, b"second")
+                .unwrap_err()
+                .to_string()
+                .contains("`ceramograph measure`")
+        );
         std::fs::write(target.join("deep/mine.txt"), "notes").unwrap();
-        publish(&target, true, b"second").unwrap();
+        publish(&target, "measure", true, b"second").unwrap();
         assert_eq!(std::fs::read(target.join("deep/a.txt")).unwrap(), b"second");
         assert_eq!(std::fs::read(target.join("deep/mine.txt")).unwrap(), b"notes");
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 1, "nothing is left beside");
@@ -242,14 +243,14 @@ mod tests {
     fn a_folder_of_the_users_own_is_never_replaced() {
         let folder = tempfile::tempdir().unwrap();
         std::fs::write(folder.path().join("mine.txt"), "notes").unwrap();
-        assert!(publish(folder.path(), true, b"x").is_err());
-        assert!(publish(&folder.path().join("mine.txt"), true, b"x").is_err());
+        assert!(publish(folder.path(), "measure", true, b"x").is_err());
+        assert!(publish(&folder.path().join("mine.txt"), "measure", true, b"x").is_err());
     }
 
     #[test]
     fn what_is_not_published_leaves_no_trace() {
         let folder = tempfile::tempdir().unwrap();
-        let staging = Staging::open(&folder.path().join("results"), false).unwrap();
+        let staging = Staging::open(&folder.path().join("results"), "measure", false).unwrap();
         staging.write("a.txt", b"x").unwrap();
         drop(staging);
         assert_eq!(std::fs::read_dir(folder.path()).unwrap().count(), 0);

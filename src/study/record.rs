@@ -11,9 +11,35 @@ use crate::options::Options;
 /// File name of the record; a folder that holds it is a results folder.
 pub const RECORD_NAME: &str = "run.json";
 
+/// Which command wrote a folder, and what is in it; the part that all records share.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Written {
+    /// `measure`, `relate` or `figure`.
+    pub command: String,
+    /// Every file that was written, the record excepted, by name.
+    pub outputs: Vec<Entry>,
+}
+
+/// What a command that starts from a results folder read and wrote.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Derivation {
+    /// `relate` or `figure`.
+    pub command: String,
+    /// Version of the program.
+    pub version: String,
+    /// The results folder, as an absolute path.
+    pub results: PathBuf,
+    /// Every file that was read.
+    pub inputs: Vec<Entry>,
+    /// Every file that was written, this record excepted, by name.
+    pub outputs: Vec<Entry>,
+}
+
 /// What went into a run and what came out.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Record {
+    /// `measure`.
+    pub command: String,
     /// Version of the program.
     pub version: String,
     /// What was measured: folders or files, as absolute paths.
@@ -43,11 +69,25 @@ impl Record {
     /// # Errors
     /// [`Error::Read`] if there is none or it cannot be read; [`Error::Field`] if it is not a record.
     pub fn read(results: &Path) -> Result<Self, Error> {
-        let path = results.join(RECORD_NAME);
-        let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
-        serde_json::from_slice(&bytes)
-            .map_err(|e| Error::Field { path, why: format!("this is not the record of a run: {e}") })
+        parsed(results)
     }
+}
+
+impl Written {
+    /// Reads the record of a folder that any of the commands wrote.
+    ///
+    /// # Errors
+    /// As [`Record::read`].
+    pub fn read(folder: &Path) -> Result<Self, Error> {
+        parsed(folder)
+    }
+}
+
+fn parsed<T: serde::de::DeserializeOwned>(folder: &Path) -> Result<T, Error> {
+    let path = folder.join(RECORD_NAME);
+    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    serde_json::from_slice(&bytes)
+        .map_err(|e| Error::Field { path, why: format!("this is not the record of such a run: {e}") })
 }
 
 /// SHA-256 of `bytes` in hexadecimal.

@@ -24,6 +24,9 @@ use crate::study::result::{Failure, Field, SCHEMA_VERSION, Study, Tool};
 use crate::study::sheet::{self, SHEET_NAME, SheetRow};
 use crate::warning::Warning;
 
+/// Name of the command whose results these are.
+const COMMAND: &str = "measure";
+
 /// Of the test lines, only some this far apart are drawn, so that the picture stays visible.
 const DRAWN_LINE_SPACING_PX: u32 = 96;
 
@@ -100,7 +103,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     let sheet_path = request.sheet.clone().or_else(|| sheet_beside(&request.roots));
     let sheet = sheet_path.as_deref().map(sheet::read).transpose()?.unwrap_or_default();
     warnings.extend(unmatched_rows(&sheet, &inputs));
-    let staging = Staging::open(&request.out, request.replace)?;
+    let staging = Staging::open(&request.out, COMMAND, request.replace)?;
     show(Event::Started { files: inputs.len() });
 
     let names: Vec<&str> = inputs.iter().map(|input| without_ending(&input.name)).collect();
@@ -134,6 +137,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     };
     gathering.install(|| report::folder::write(&study, &collected.thumbnails, &staging))?;
     let record = Record {
+        command: COMMAND.into(),
         version: env!("CARGO_PKG_VERSION").into(),
         roots: request.roots.iter().map(|root| absolute(root)).collect(),
         sheet: sheet_path.as_deref().map(absolute),
