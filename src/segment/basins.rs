@@ -23,7 +23,8 @@ const HALO: usize = 24;
 ///
 /// Strengths up to `shallowest` are no boundaries. What they cover is deepened by its distance, up to 8 px, to the
 /// nearest boundary or pore: two grains whose boundary has a gap become two basins that meet in the gap. Every bottom of
-/// this relief is a marker of a [`watershed`](super::watershed::watershed) over 4-connected pixels. Labels do not ascend in raster order.
+/// this relief is a marker of a [`watershed`](super::watershed::watershed) over 4-connected pixels. Labels do not ascend in
+/// raster order.
 pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Labels {
     let relief = relief(strength, pores, shallowest);
     let bottoms = bottoms(&relief, DEEPEST_PX);
