@@ -1,5 +1,12 @@
-//! Intervals and errors: what a mean over fields, or a single field, can say about the specimen.
+//! Intervals, lines, tests and fits: statistics that know nothing of micrographs.
 
 pub mod covariance;
+pub mod groups;
 pub mod interval;
+pub mod least_squares;
+pub mod line;
+pub mod nonlinear;
+pub mod rank;
 pub mod student;
+pub mod studentized_range;
+pub mod tails;
