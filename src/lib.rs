@@ -32,8 +32,10 @@
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
+pub mod body;
 pub mod cli;
 pub mod error;
+pub mod firing;
 pub mod grid;
 pub mod measure;
 pub mod micrograph;

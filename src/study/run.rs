@@ -102,6 +102,8 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     let (inputs, mut warnings) = inputs(&request.roots)?;
     let sheet_path = request.sheet.clone().or_else(|| sheet_beside(&request.roots));
     let sheet = sheet_path.as_deref().map(sheet::read).transpose()?.unwrap_or_default();
+    warnings.extend(sheet.warnings());
+    let sheet = sheet.rows;
     warnings.extend(unmatched_rows(&sheet, &inputs));
     let staging = Staging::open(&request.out, COMMAND, request.replace)?;
     show(Event::Started { files: inputs.len() });
