@@ -42,6 +42,7 @@ pub mod micrograph;
 pub mod options;
 pub mod phantom;
 pub mod pipeline;
+pub mod relate;
 pub mod report;
 pub mod scale;
 pub mod segment;

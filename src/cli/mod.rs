@@ -3,6 +3,7 @@
 pub mod measure;
 pub mod phantom;
 pub mod progress;
+pub mod relate;
 pub mod verify;
 
 use std::process::ExitCode;
@@ -34,6 +35,8 @@ pub struct Cli {
 enum Command {
     /// Measure porosity and grain size on a folder of micrographs
     Measure(Box<measure::MeasureArgs>),
+    /// Relate porosity, grain size and density to the firing, and say what follows
+    Relate(Box<relate::RelateArgs>),
     /// Draw micrographs whose porosity and grain size are exactly known
     Phantom(Box<phantom::PhantomArgs>),
     /// Repeat a run from its results folder and compare byte for byte
@@ -52,6 +55,7 @@ enum Command {
 pub fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     match cli.command {
         Command::Measure(args) => measure::run(*args),
+        Command::Relate(args) => relate::run(&args),
         Command::Phantom(args) => phantom::run(*args).map(|()| ExitCode::SUCCESS),
         Command::Verify(args) => verify::run(&args),
         Command::Completions { shell } => {

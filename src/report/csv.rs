@@ -164,7 +164,7 @@ pub fn grains(field: &Field) -> Vec<u8> {
 }
 
 /// A table that is filled cell by cell.
-struct Sheet {
+pub(super) struct Sheet {
     writer: csv::Writer<Vec<u8>>,
     /// The text of the present cell, kept so that a table of many rows does not ask for memory cell by cell.
     cell: String,
@@ -173,7 +173,7 @@ struct Sheet {
 const WRITTEN: &str = "invariant: memory takes every write";
 
 impl Sheet {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         let writer = csv::WriterBuilder::new()
             .terminator(csv::Terminator::CRLF)
             .flexible(true)
@@ -181,16 +181,16 @@ impl Sheet {
         Self { writer, cell: String::new() }
     }
 
-    fn head<'a>(&mut self, columns: impl Iterator<Item = &'a str>) {
+    pub(super) fn head<'a>(&mut self, columns: impl Iterator<Item = &'a str>) {
         columns.for_each(|column| self.writer.write_field(column).expect(WRITTEN));
         self.end_row();
     }
 
-    fn end_row(&mut self) {
+    pub(super) fn end_row(&mut self) {
         self.writer.write_record(None::<&[u8]>).expect(WRITTEN);
     }
 
-    fn into_bytes(self) -> Vec<u8> {
+    pub(super) fn into_bytes(self) -> Vec<u8> {
         self.writer.into_inner().expect(WRITTEN)
     }
 
@@ -202,7 +202,7 @@ impl Sheet {
         self.writer.write_field(&self.cell).expect(WRITTEN);
     }
 
-    fn text(&mut self, text: &str) {
+    pub(super) fn text(&mut self, text: &str) {
         self.writer.write_field(defused(text).as_bytes()).expect(WRITTEN);
     }
 
@@ -215,11 +215,11 @@ impl Sheet {
         self.show(Some(value));
     }
 
-    fn count(&mut self, value: impl Into<Option<u64>>) {
+    pub(super) fn count(&mut self, value: impl Into<Option<u64>>) {
         self.show(value.into());
     }
 
-    fn number(&mut self, value: impl Into<Option<f64>>) {
+    pub(super) fn number(&mut self, value: impl Into<Option<f64>>) {
         self.show(value.into().filter(|v| v.is_finite()));
     }
 

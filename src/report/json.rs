@@ -1,22 +1,41 @@
-//! `summary.json`, and the schema that describes it.
+//! `summary.json` and `relation.json`, and the schemas that describe them.
 
+use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
+use serde::Serialize;
 
+use crate::relate::relation::Relation;
 use crate::study::result::Study;
 
 /// The study as JSON: keys in the order of the types, two spaces of indent, a line end at the end.
 pub fn summary(study: &Study) -> String {
-    let mut text = serde_json::to_string_pretty(study).expect("invariant: every key of a study is a string");
-    text.push('\n');
-    text
+    text(study)
+}
+
+/// A relation as JSON, in the same form.
+pub fn relation(relation: &Relation) -> String {
+    text(relation)
 }
 
 /// The JSON Schema (draft 2020-12) of [`summary`], made from the types and their documentation.
 pub fn schema() -> String {
-    let settings = SchemaSettings::draft2020_12().for_serialize();
-    let mut schema = settings.into_generator().into_root_schema_for::<Study>();
-    schema.insert("title".to_owned(), "ceramograph summary".into());
-    let mut text = serde_json::to_string_pretty(&schema).expect("invariant: a schema is JSON");
+    schema_of::<Study>("ceramograph summary")
+}
+
+/// The JSON Schema of [`relation`].
+pub fn relation_schema() -> String {
+    schema_of::<Relation>("ceramograph relation")
+}
+
+fn text(value: &impl Serialize) -> String {
+    let mut text = serde_json::to_string_pretty(value).expect("invariant: every key of a result is a string");
     text.push('\n');
     text
+}
+
+fn schema_of<T: JsonSchema>(title: &str) -> String {
+    let settings = SchemaSettings::draft2020_12().for_serialize();
+    let mut schema = settings.into_generator().into_root_schema_for::<T>();
+    schema.insert("title".to_owned(), title.into());
+    text(&schema)
 }

@@ -11,6 +11,7 @@ pub mod name;
 pub mod number;
 pub mod overlay;
 pub mod phrase;
+pub mod relation;
 pub mod table;
 
 pub use name::{file_stem, file_stems};

@@ -1,6 +1,7 @@
 //! `report.html`: one page with everything a reader needs, without scripts and without anything from outside.
 
 mod field;
+mod firing;
 mod methods;
 mod specimen;
 
@@ -15,6 +16,7 @@ use super::phrase::{counted, picture};
 use crate::options::Options;
 use crate::study::result::{Grade, Specimen, Study};
 use field::{FieldView, PictureFinding};
+pub use firing::with_firing;
 use specimen::{EstimateRow, SpecimenView};
 
 /// Everything that the page says, in words and rounded numbers.

@@ -1,0 +1,9 @@
+//! Views of a relation between microstructure and firing: tables and figures.
+
+mod figures;
+mod sentences;
+mod tables;
+
+pub use figures::{RelationFigure, figures};
+pub use sentences::sentences;
+pub use tables::{levels, specimens};
