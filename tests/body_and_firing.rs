@@ -10,6 +10,9 @@ use ceramograph::body::value::Value;
 use ceramograph::firing::exponential_integral::scaled_e1;
 use ceramograph::firing::programme::{Programme, ROOM_TEMPERATURE_C, Segment};
 use ceramograph::firing::thermal_work::{GAS_CONSTANT_J_MOL_K, thermal_work};
+use ceramograph::phantom::truth::Truth;
+use ceramograph::statistics::interval::mean_interval;
+use ceramograph::study::sheet::{self, columns::Quantity};
 use proptest::prelude::*;
 
 fn reading(value: f64, standard_uncertainty: f64) -> Option<Reading> {
@@ -360,5 +363,42 @@ fn the_exponential_integral_agrees_with_scipy() {
     near(scaled_e1(x).unwrap() * x, 1.0 - 1.0 / x + 2.0 / (x * x) - 6.0 / (x * x * x), 1e-15);
     for x in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         assert!(scaled_e1(x).is_none());
+    }
+}
+
+#[test]
+fn the_demonstration_sheet_is_sound_and_agrees_with_the_truth_of_its_pictures() {
+    let samples = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("sample-images");
+    let sheet = sheet::read(&samples.join("specimens.csv")).unwrap();
+    assert!(sheet.problems.is_empty(), "{:?}", sheet.problems);
+    for (row, (closed_from, open)) in sheet.rows.iter().zip([(3.0, 4.6), (2.0, 0.9), (1.0, 0.2)]) {
+        let truths: Vec<f64> = (1..=3)
+            .map(|field| samples.join(format!("truth/{}/field-{field}.truth.json", row.specimen)))
+            .map(|path| serde_json::from_str::<Truth>(&std::fs::read_to_string(path).unwrap()).unwrap())
+            .map(|truth| truth.porosity_percent)
+            .collect();
+        let mean = mean_interval(&truths).unwrap();
+        let pictures = PicturePorosity { mean_percent: mean.mean, half_width_points: mean.half_width };
+        let (readings, assumed) = row.readings();
+        assert_eq!(assumed, ["pressing_force_uncertainty", "liquid_temperature_uncertainty"]);
+        let body = body(&readings);
+        println!("{}: {}", row.specimen, serde_json::to_string_pretty(&body).unwrap());
+        let found = compare(&pictures, &body);
+        assert_eq!(found.len(), 3);
+        assert!(found.iter().all(|c| c.agree == Some(true)), "{}: {found:?}", row.specimen);
+        near(body.open_porosity_percent.unwrap().value, open, 0.05);
+        assert!(body.closed_porosity_percent.unwrap().value > closed_from);
+        near(body.pressing_pressure_mpa.unwrap().value, 80.0, 0.1);
+        near(body.green_relative_density_percent.unwrap().value, 56.0, 0.2);
+        let out_of_scope = body.warnings.iter().any(|w| w.code == "open-porosity-out-of-scope");
+        assert_eq!(
+            (out_of_scope, body.warnings.len()),
+            (open < 0.5, usize::from(open < 0.5)),
+            "{:?}",
+            body.warnings
+        );
+        let programme = row.programme().unwrap();
+        let want = (row.value(Quantity::PeakTemperature).unwrap() - 25.0) / 5.0 + 120.0;
+        near(programme.duration_min().unwrap(), want, 1e-9);
     }
 }

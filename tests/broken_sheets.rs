@@ -135,6 +135,12 @@ const CASES: &[Case] = &[
     doubtful("wider after firing", "fired_outer_diameter_mm", "31", "no more than"),
     doubtful("denser than the theoretical density", "fired_mass_g", "5,609\u{a0}g", "100 %"),
     doubtful("another peak than the segments", "peak_temperature_c", "1550", "segments"),
+    doubtful(
+        "a thousands separator taken for a decimal mark",
+        "peak_temperature_c",
+        "1,450",
+        "thousands separator",
+    ),
     doubtful("a liquid of unknown density", "liquid", "ethanol", "density"),
     Case {
         name: "an unknown surface",
@@ -184,7 +190,7 @@ fn sheet_text(case: &Case) -> String {
     let wrong = SOUND.iter().map(|&(head, sound)| match head {
         _ if head == case.head => case.cell,
         "segment_1_target_c" if case.says == "segments" => "1450",
-        // A lighter ring cannot be too dense: this one is smaller.
+        // The ring is made flatter, so that its mass is too large for its volume.
         "fired_height_mm" if case.says == "100 %" => "4,7",
         _ => sound,
     });

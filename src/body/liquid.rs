@@ -9,7 +9,8 @@ pub const AIR_DENSITY_G_CM3: f64 = 0.0012;
 /// ρ = 0.99997495·[1 − (t − 3.983035)²(t + 301.797) / (522528.9·(t + 69.34881))]
 ///
 /// # References
-/// M. Tanaka, G. Girard, R. Davis, A. Peuto, N. Bignell, Metrologia 38 (2001) 301, doi:10.1088/0026-1394/38/4/3.
+/// M. Tanaka, G. Girard, R. Davis, A. Peuto, N. Bignell, Metrologia 38 (2001) 301 (constants from memory, checked
+/// against an older published table).
 pub fn water_density_g_cm3(temperature_c: f64) -> Option<f64> {
     let t = temperature_c;
     (0.0..=40.0).contains(&t).then(|| {

@@ -12,6 +12,7 @@ use crate::cli::progress::Progress;
 use crate::error::Error;
 use crate::options::{BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone};
 use crate::report;
+use crate::report::name::printable;
 use crate::study::run::{Request, run as run_study};
 
 /// What can be typed after `ceramograph measure`.
@@ -190,6 +191,12 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
     let progress = Progress::new(args.quiet);
     let study = run_study(&request, &|event| progress.show(&event))?;
     progress.finish();
+    if !args.quiet {
+        study
+            .warnings
+            .iter()
+            .for_each(|warning| anstream::eprintln!("warning: {}", printable(&warning.message)));
+    }
     let mut stdout = anstream::stdout().lock();
     let printed = if args.json {
         writeln!(stdout, "{}", report::json::summary(&study))

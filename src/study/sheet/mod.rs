@@ -21,8 +21,8 @@ use columns::{Meaning, Text, meaning, suggestion};
 use plausibility::Heads;
 pub use problem::{Problem, ProblemKind};
 use reading::Table;
-use row::Column;
 pub use row::SheetRow;
+use row::{Column, Line};
 pub use template::template;
 use unit::key;
 
@@ -86,7 +86,8 @@ fn parse(bytes: &[u8]) -> Result<Sheet, String> {
     let mut rows: Vec<SheetRow> = Vec::new();
     for (number, cells) in &table.rows {
         let cells = fitting(&columns, *number, cells, &table, &mut problems);
-        let Some(row) = row::row(&columns, *number, cells, decimal, &mut problems) else { continue };
+        let line = Line { columns: &columns, number: *number, cells };
+        let Some(row) = row::row(line, decimal, &mut problems) else { continue };
         if rows.iter().any(|earlier| earlier.specimen == row.specimen) {
             let name = &row.specimen;
             return Err(format!("row {number}, column 'specimen': '{name}' already has a row"));
@@ -132,6 +133,12 @@ fn columns(table: &Table, problems: &mut Vec<Problem>) -> Vec<Column> {
             continue;
         }
         let meaning = meaning(head);
+        if matches!(meaning, Meaning::Text(_)) && columns.iter().any(|c: &Column| c.meaning == meaning) {
+            let expected = "one column of this name; the first is used".into();
+            problem(head, head, expected, ProblemKind::Unreadable);
+            columns.push(Column { head: head.clone(), meaning: Meaning::Unknown });
+            continue;
+        }
         if meaning == Meaning::Unknown
             && let Some(near) = suggestion(head).filter(|near| !known.contains(near))
         {

@@ -14,6 +14,16 @@ const WEIGHING_SCATTER: f64 = 4.25;
 /// A stated peak further than this from the highest target of the segments is another firing.
 const PEAK_TOLERANCE_K: f64 = 0.5;
 
+/// No ceramic is fired below this; a smaller number is mostly one whose thousands separator was taken for a decimal mark.
+const COLDEST_FIRING_C: f64 = 100.0;
+
+/// Diameters of holes, and what they are holes in.
+const HOLES: [(Quantity, Quantity); 3] = [
+    (Quantity::DieInnerDiameter, Quantity::DieDiameter),
+    (Quantity::GreenInnerDiameter, Quantity::GreenOuterDiameter),
+    (Quantity::FiredInnerDiameter, Quantity::FiredOuterDiameter),
+];
+
 /// Head of each known quantity of the sheet.
 pub(super) type Heads = BTreeMap<Quantity, String>;
 
@@ -21,16 +31,18 @@ pub(super) type Heads = BTreeMap<Quantity, String>;
 /// one is wrong; what is only doubtful stays.
 pub(super) fn check(row: &mut SheetRow, heads: &Heads) -> Vec<Problem> {
     let mut problems = Vec::new();
-    for (inner, outer) in [
-        (Quantity::DieInnerDiameter, Quantity::DieDiameter),
-        (Quantity::GreenInnerDiameter, Quantity::GreenOuterDiameter),
-        (Quantity::FiredInnerDiameter, Quantity::FiredOuterDiameter),
-    ] {
-        problems.extend(contradiction(row, heads, inner, outer, |inner, outer| inner < outer, "less than"));
+    for (inner, outer) in HOLES {
+        problems.extend(contradiction(row, heads, [inner, outer], |inner, outer| inner < outer, "less than"));
     }
     let weighing = [Quantity::SuspendedMass, Quantity::DryMass, Quantity::SaturatedMass];
     let [suspended, dry, saturated] = weighing;
-    problems.extend(contradiction(row, heads, suspended, dry, |suspended, dry| suspended < dry, "less than"));
+    problems.extend(contradiction(
+        row,
+        heads,
+        [suspended, dry],
+        |suspended, dry| suspended < dry,
+        "less than",
+    ));
     problems.extend(lighter_when_saturated(row, heads, saturated, dry));
     for (fired, green) in [
         (Quantity::FiredMass, Quantity::GreenMass),
@@ -46,6 +58,7 @@ pub(super) fn check(row: &mut SheetRow, heads: &Heads) -> Vec<Problem> {
         }
     }
     problems.extend(too_dense(row, heads));
+    problems.extend(cold_firing(row, heads));
     problems.extend(another_peak(row, heads));
     problems.extend(liquid_without_density(row, heads));
     problems
@@ -54,10 +67,7 @@ pub(super) fn check(row: &mut SheetRow, heads: &Heads) -> Vec<Problem> {
 /// A hole in some rows and an empty cell in others: whether the latter have one is not known.
 pub(super) fn holes_left_open(rows: &mut [SheetRow], heads: &Heads) -> Vec<Problem> {
     let mut problems = Vec::new();
-    for (inner, outer) in [
-        (Quantity::GreenInnerDiameter, Quantity::GreenOuterDiameter),
-        (Quantity::FiredInnerDiameter, Quantity::FiredOuterDiameter),
-    ] {
+    for (inner, outer) in HOLES {
         if !rows.iter().any(|row| row.value(inner).is_some_and(|hole| hole > 0.0)) {
             continue;
         }
@@ -76,8 +86,7 @@ pub(super) fn holes_left_open(rows: &mut [SheetRow], heads: &Heads) -> Vec<Probl
 fn contradiction(
     row: &mut SheetRow,
     heads: &Heads,
-    first: Quantity,
-    second: Quantity,
+    [first, second]: [Quantity; 2],
     in_order: fn(f64, f64) -> bool,
     words: &str,
 ) -> Option<Problem> {
@@ -102,7 +111,7 @@ fn lighter_when_saturated(
     let missing = row.value(dry)? - row.value(saturated)?;
     let scatter = WEIGHING_SCATTER * row.mass_uncertainty_g();
     if missing <= 0.0 || missing > scatter {
-        return contradiction(row, heads, saturated, dry, |saturated, dry| saturated >= dry, "at least");
+        return contradiction(row, heads, [saturated, dry], |saturated, dry| saturated >= dry, "at least");
     }
     let expected = format!(
         "at least '{}' ({}); the difference is within the scatter of weighing, as on a body without open pores",
@@ -127,6 +136,14 @@ fn too_dense(row: &SheetRow, heads: &Heads) -> Vec<Problem> {
     let fired = doubt(Quantity::FiredMass, body.fired_relative_density_percent, "from mass and sizes");
     let weighed = doubt(Quantity::DryMass, body.archimedes_relative_density_percent, "from the weighings");
     [green, fired, weighed].into_iter().flatten().collect()
+}
+
+fn cold_firing(row: &SheetRow, heads: &Heads) -> Option<Problem> {
+    row.value(Quantity::PeakTemperature).filter(|peak| *peak < COLDEST_FIRING_C)?;
+    let expected = format!(
+        "a firing above {COLDEST_FIRING_C} °C; if a thousands separator was taken for a decimal mark, write it without"
+    );
+    Some(problem(row, heads, Quantity::PeakTemperature, expected, ProblemKind::Doubtful))
 }
 
 fn another_peak(row: &SheetRow, heads: &Heads) -> Option<Problem> {

@@ -48,7 +48,10 @@ impl Problem {
             ),
             ProblemKind::Row => Warning::new(
                 "sheet-row-unreadable",
-                format!("{place}; expected {expected}; of this row only the columns before are used"),
+                format!(
+                    "study sheet, row {row}, column '{column}': {value}, expected {expected}; no cell from this \
+                     column on is used"
+                ),
             ),
             ProblemKind::Unreadable => {
                 Warning::new("sheet-cell-unreadable", format!("{place} is not used; expected {expected}"))

@@ -107,7 +107,7 @@ fn rows(text: &str, separator: u8, skipped: u64) -> Result<Vec<(u64, Vec<String>
         // before it.
         let number = (reader.position().line() + skipped).saturating_sub(1 + breaks_in_cells);
         let cells: Vec<String> = record.iter().map(|cell| cell.trim().to_owned()).collect();
-        if cells.iter().all(String::is_empty) || cells[0].starts_with('#') {
+        if cells.iter().all(|cell| is_passed_over(cell)) || cells[0].starts_with('#') {
             continue;
         }
         rows.push((number, cells));

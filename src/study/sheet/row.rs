@@ -46,6 +46,37 @@ impl SheetRow {
         self.texts.get(&text).map(String::as_str)
     }
 
+    /// Puts the number of a known column into the row; what is wrong with it, if it cannot be used.
+    fn take(
+        &mut self,
+        head: &str,
+        known: &NumberColumn,
+        cell: &str,
+        decimal: Decimal,
+    ) -> Option<(String, ProblemKind)> {
+        let wrong = match number(cell, decimal, Some(known.unit)) {
+            Ok(Some(value)) => match impossible(value, known) {
+                Some(expected) => Some((expected, ProblemKind::Impossible)),
+                None if self.values.contains_key(&known.quantity) => {
+                    // The value of the first column stays usable.
+                    return Some((
+                        "one column for this quantity; the first is used".into(),
+                        ProblemKind::Impossible,
+                    ));
+                }
+                None => {
+                    self.values.insert(known.quantity, known.unit.kept(value));
+                    self.numbers.insert(head.to_owned(), value);
+                    return None;
+                }
+            },
+            Ok(None) => None,
+            Err(expected) => Some((expected, ProblemKind::Unreadable)),
+        };
+        self.unusable.insert(known.quantity);
+        wrong
+    }
+
     /// Takes a quantity out of use.
     pub(super) fn discard(&mut self, quantity: Quantity, head: Option<&str>) {
         self.values.remove(&quantity);
@@ -64,111 +95,89 @@ pub(super) struct Column {
     pub meaning: Meaning,
 }
 
+/// Cells of a row below their columns.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Line<'a> {
+    pub columns: &'a [Column],
+    /// Row as a spreadsheet counts it.
+    pub number: u64,
+    pub cells: &'a [String],
+}
+
+impl<'a> Line<'a> {
+    /// Head and cell of a known text column, if the cell is filled.
+    fn text(&self, wanted: Text) -> Option<(&'a str, &'a str)> {
+        let place = self.columns.iter().position(|column| column.meaning == Meaning::Text(wanted))?;
+        let cell = self.cells.get(place).filter(|cell| !cell.is_empty())?;
+        Some((self.columns[place].head.as_str(), cell.as_str()))
+    }
+
+    fn problem(&self, head: &str, cell: &str, expected: String, kind: ProblemKind) -> Problem {
+        Problem { row: self.number, column: head.to_owned(), value: cell.to_owned(), expected, kind }
+    }
+
+    /// Which pictures belong to the specimen; those of the folder of its name, where nothing sound is written.
+    fn pictures(&self, specimen: &str, problems: &mut Vec<Problem>) -> GlobMatcher {
+        let read = self.text(Text::Pictures).and_then(|(head, pattern)| {
+            let read = matcher(pattern);
+            problems.extend(read.as_ref().err().map(|why| {
+                let expected = format!("a pattern such as ring-A/* ({why})");
+                self.problem(head, pattern, expected, ProblemKind::Unreadable)
+            }));
+            read.ok()
+        });
+        let own_folder = format!("{}/**", escaped(specimen));
+        read.unwrap_or_else(|| matcher(&own_folder).expect("invariant: the name of the folder is escaped"))
+    }
+
+    fn surface(&self, problems: &mut Vec<Problem>) -> Option<Surface> {
+        let (head, word) = self.text(Text::Surface).filter(|(_, word)| !is_unknown(word))?;
+        let read = <Surface as clap::ValueEnum>::from_str(&word.replace([' ', '_'], "-"), true).ok();
+        if read.is_none() {
+            let expected = "polished, thermally-etched, chemically-etched, as-fired or fracture".to_owned();
+            problems.push(self.problem(head, word, expected, ProblemKind::Unreadable));
+        }
+        read
+    }
+}
+
 /// Reads the cells of a row. `None`, with the reason among the problems, for a row without a specimen.
-pub(super) fn row(
-    columns: &[Column],
-    number: u64,
-    cells: &[String],
-    decimal: Decimal,
-    problems: &mut Vec<Problem>,
-) -> Option<SheetRow> {
-    let cell_of = |wanted: Text| {
-        let place = columns.iter().position(|column| column.meaning == Meaning::Text(wanted));
-        place.and_then(|place| cells.get(place)).map(String::as_str).filter(|cell| !cell.is_empty())
-    };
-    let head_of =
-        |wanted: Text| columns.iter().find(|c| c.meaning == Meaning::Text(wanted)).map(|c| c.head.clone());
-    let problem = |column: Option<String>, value: &str, expected: String, kind| Problem {
-        row: number,
-        column: column.unwrap_or_default(),
-        value: value.to_owned(),
-        expected,
-        kind,
-    };
-    let Some(specimen) = cell_of(Text::Specimen) else {
+pub(super) fn row(line: Line<'_>, decimal: Decimal, problems: &mut Vec<Problem>) -> Option<SheetRow> {
+    let Some((_, specimen)) = line.text(Text::Specimen) else {
         let expected =
             "the name of a specimen; without it the row belongs to nothing and is left out".to_owned();
-        problems.push(problem(head_of(Text::Specimen), "", expected, ProblemKind::Unreadable));
+        problems.push(line.problem("specimen", "", expected, ProblemKind::Unreadable));
         return None;
     };
-    let own_folder = format!("{}/**", escaped(specimen));
-    let pattern = cell_of(Text::Pictures).unwrap_or(&own_folder);
-    let pictures = matcher(pattern).or_else(|why| {
-        let expected = format!("a pattern such as ring-A/* ({why})");
-        problems.push(problem(head_of(Text::Pictures), pattern, expected, ProblemKind::Unreadable));
-        matcher(&own_folder)
-    });
-    let surface = cell_of(Text::Surface).filter(|word| !is_unknown(word)).and_then(|word| {
-        let read = <Surface as clap::ValueEnum>::from_str(&word.replace([' ', '_'], "-"), true);
-        if read.is_err() {
-            let expected = "polished, thermally-etched, chemically-etched, as-fired or fracture".to_owned();
-            problems.push(problem(head_of(Text::Surface), word, expected, ProblemKind::Unreadable));
-        }
-        read.ok()
-    });
     let mut row = SheetRow {
-        number,
+        number: line.number,
         specimen: specimen.to_owned(),
-        surface,
+        surface: line.surface(problems),
         firing: BTreeMap::new(),
         numbers: BTreeMap::new(),
         values: BTreeMap::new(),
         unusable: BTreeSet::new(),
         texts: BTreeMap::new(),
-        pictures: pictures.expect("invariant: the pattern of a folder is escaped"),
+        pictures: line.pictures(specimen, problems),
     };
-    for (column, cell) in columns.iter().zip(cells).filter(|(_, cell)| !cell.is_empty()) {
-        let own = matches!(column.meaning, Meaning::Text(Text::Specimen | Text::Pictures | Text::Surface));
-        if !own {
+    for (column, cell) in line.columns.iter().zip(line.cells).filter(|(_, cell)| !cell.is_empty()) {
+        if !matches!(column.meaning, Meaning::Text(Text::Specimen | Text::Pictures | Text::Surface)) {
             row.firing.insert(column.head.clone(), cell.clone());
         }
         match column.meaning {
             Meaning::Text(text) => drop(row.texts.insert(text, cell.clone())),
-            Meaning::Number(known) => problems.extend(take(&mut row, column, &known, cell, decimal)),
+            Meaning::Number(known) => {
+                let wrong = row.take(&column.head, &known, cell, decimal);
+                problems
+                    .extend(wrong.map(|(expected, kind)| line.problem(&column.head, cell, expected, kind)));
+            }
             Meaning::Unknown => {
-                let value = super::cells::number(cell, decimal, None).ok().flatten();
+                let value = number(cell, decimal, None).ok().flatten();
                 row.numbers.extend(value.map(|value| (column.head.clone(), value)));
             }
         }
     }
     Some(row)
-}
-
-/// Puts the number of a known column into the row; the problem, if it is wrong.
-fn take(
-    row: &mut SheetRow,
-    column: &Column,
-    known: &NumberColumn,
-    cell: &str,
-    decimal: Decimal,
-) -> Option<Problem> {
-    let wrong = |expected: String, kind| Problem {
-        row: row.number,
-        column: column.head.clone(),
-        value: cell.to_owned(),
-        expected,
-        kind,
-    };
-    let problem = match number(cell, decimal, Some(known.unit)) {
-        Ok(None) => {
-            row.unusable.insert(known.quantity);
-            return None;
-        }
-        Ok(Some(value)) => match impossible(value, known) {
-            Some(expected) => wrong(expected, ProblemKind::Impossible),
-            None if row.values.contains_key(&known.quantity) => {
-                wrong("one column for this quantity; the first is used".to_owned(), ProblemKind::Impossible)
-            }
-            None => {
-                row.values.insert(known.quantity, known.unit.kept(value));
-                row.numbers.insert(column.head.clone(), value);
-                return None;
-            }
-        },
-        Err(expected) => wrong(expected, ProblemKind::Unreadable),
-    };
-    row.unusable.insert(known.quantity);
-    Some(problem)
 }
 
 fn matcher(pattern: &str) -> Result<GlobMatcher, String> {

@@ -162,3 +162,23 @@ fn programmes_come_from_numbered_segments_or_from_one() {
     assert_eq!(minutes(1), Some(575.0 + 60.0 + 170.0 + 120.0));
     assert!(sheet.rows[2].programme().is_none());
 }
+
+#[test]
+fn the_page_lists_every_head_and_no_other() {
+    let page = include_str!("../../../docs/sheet.md");
+    let section = page.split("## Heads").nth(1).unwrap().split("## Body").next().unwrap();
+    let rows = section.lines().filter_map(|line| line.strip_prefix("| `"));
+    let listed: Vec<(&str, usize)> = rows
+        .map(|row| {
+            let mut cells = row.split(" | ");
+            (cells.next().unwrap().trim_end_matches('`'), cells.next().unwrap().matches("`_").count())
+        })
+        .collect();
+    let heads = parse(template().as_bytes()).unwrap().heads;
+    let units = |head: &str| match meaning(head) {
+        Meaning::Number(column) => column.kind.units().len() - 1,
+        _ => 0,
+    };
+    let wanted = heads.iter().filter(|head| !head.starts_with("segment_2"));
+    assert_eq!(listed, wanted.map(|head| (head.as_str(), units(head))).collect::<Vec<_>>());
+}
