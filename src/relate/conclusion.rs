@@ -1,21 +1,26 @@
 //! What follows for the choice of the firing: how dense, how coarse, and where to fire next.
 
 use super::effect::LEVEL;
-use super::observation::{GRAIN_SIZE, INSIDE_GRAINS, POROSITY, Property, condition_name};
+use super::observation::{Condition, GRAIN_SIZE, INSIDE_GRAINS, POROSITY, Property, RELATIVE_DENSITY};
 use super::relation::{Effect, Level};
 use super::words::at;
 use crate::report::number::significant;
 
 /// Sentences about every condition that is a number and differs between specimens.
+///
+/// Density is judged by weighing or measuring where every level has it, because that sees the whole body; else by the
+/// porosity of the pictures.
 pub fn conclusions(effects: &[Effect]) -> Vec<String> {
-    let of = |condition: &str, property: Property| {
-        effects.iter().find(|effect| effect.condition == condition && effect.property == property.key)
-    };
     let mut told = Vec::new();
-    for effect in effects.iter().filter(|effect| effect.property == POROSITY.key && is_numeric(effect)) {
-        let story = Story { porosity: effect, grains: of(&effect.condition, GRAIN_SIZE) };
+    for porosity in effects.iter().filter(|effect| effect.property == POROSITY.key && is_numeric(effect)) {
+        let of = |property: Property| {
+            effects.iter().find(|e| e.condition == porosity.condition && e.property == property.key)
+        };
+        let weighed = of(RELATIVE_DENSITY).filter(|effect| effect.levels.len() == porosity.levels.len());
+        let (effect, property) = weighed.map_or((porosity, POROSITY), |effect| (effect, RELATIVE_DENSITY));
+        let story = Story { effect, property, grains: of(GRAIN_SIZE) };
         told.extend(story.told());
-        told.extend(of(&effect.condition, INSIDE_GRAINS).and_then(trapped));
+        told.extend(of(INSIDE_GRAINS).and_then(trapped));
     }
     told
 }
@@ -29,7 +34,7 @@ fn is_numeric(effect: &Effect) -> bool {
 enum Step {
     Falls,
     Rises,
-    /// Within its interval.
+    /// No difference can be shown.
     Same,
     /// No interval, no test.
     Unknown,
@@ -57,78 +62,102 @@ fn overlap(one: &Level, other: &Level) -> Option<bool> {
     Some(one.ci95_low? <= other.ci95_high? && other.ci95_low? <= one.ci95_high?)
 }
 
-/// Porosity and grain size along a condition.
+/// Density, told by one property, and grain size along a condition.
 struct Story<'a> {
-    porosity: &'a Effect,
+    effect: &'a Effect,
+    property: Property,
     grains: Option<&'a Effect>,
 }
 
 impl Story<'_> {
     fn told(&self) -> Vec<String> {
-        let (levels, last) = (&self.porosity.levels, self.porosity.levels.len() - 1);
-        let condition = condition_name(&self.porosity.condition);
-        if (1..=last).all(|to| step(self.porosity, to - 1, to) == Step::Unknown) {
+        let last = self.last();
+        if (1..=last).all(|to| step(self.effect, to - 1, to) == Step::Unknown) {
             return vec![format!(
-                "which {condition} gives the denser pieces cannot be told: measure at least two fields, better five, on each specimen"
+                "which {} gives the denser pieces cannot be told: measure at least two fields, better five, on each specimen",
+                self.condition().name
             )];
         }
         let dense = self.densest();
         let mut told = vec![self.densification(dense)];
-        let beyond = (dense + 1..=last).find(|&to| step(self.porosity, dense, to) == Step::Rises);
-        if let Some(worse) = beyond {
+        if let Some(worse) = (dense + 1..=last).find(|&to| step(self.effect, dense, to) == self.worse()) {
             told.push(format!(
-                "porosity rises again beyond {}, to {}: a sign of over-firing (gas in closed pores, swelling, or pull-out from coarser \
-                 grains); do not fire beyond {}",
-                levels[dense].text,
-                at(&levels[worse], POROSITY),
-                levels[dense].text
+                "the pieces become less dense again beyond {}: {}; a sign of over-firing (gas in closed pores, swelling, or pull-out from \
+                 coarser grains), so do not fire beyond {}",
+                self.place(dense),
+                self.at(worse),
+                self.place(dense)
             ));
         }
         told.push(self.next(dense));
         told
     }
 
-    /// The first level that cannot be told apart from the level of least porosity.
+    fn last(&self) -> usize {
+        self.effect.levels.len() - 1
+    }
+
+    fn condition(&self) -> Condition {
+        Condition::of(&self.effect.condition)
+    }
+
+    /// A level's value of the condition, with its unit.
+    fn place(&self, index: usize) -> String {
+        self.condition().value(&self.effect.levels[index].text)
+    }
+
+    fn at(&self, index: usize) -> String {
+        at(&self.effect.levels[index], self.effect, self.property)
+    }
+
+    /// The step towards a denser piece.
+    fn better(&self) -> Step {
+        if self.property == POROSITY { Step::Falls } else { Step::Rises }
+    }
+
+    fn worse(&self) -> Step {
+        if self.property == POROSITY { Step::Rises } else { Step::Falls }
+    }
+
+    /// The first level that cannot be told apart from the densest one.
     fn densest(&self) -> usize {
-        let means = self.porosity.levels.iter().map(|level| level.mean).enumerate();
-        let least = means.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(index, _)| index);
-        (0..least).find(|&from| step(self.porosity, from, least) == Step::Same).unwrap_or(least)
+        let sign = if self.property == POROSITY { 1.0 } else { -1.0 };
+        let means = self.effect.levels.iter().map(|level| sign * level.mean).enumerate();
+        let best = means.min_by(|a, b| a.1.total_cmp(&b.1)).map_or(0, |(index, _)| index);
+        (0..best).find(|&from| step(self.effect, from, best) == Step::Same).unwrap_or(best)
     }
 
     fn densification(&self, dense: usize) -> String {
-        let (levels, last) = (&self.porosity.levels, self.porosity.levels.len() - 1);
-        let condition = condition_name(&self.porosity.condition);
-        let rise = if dense > 0 && step(self.porosity, 0, dense) == Step::Falls {
+        let (name, condition, last) = (self.property.name, self.condition().name, self.last());
+        let gains = dense > 0 && step(self.effect, 0, dense) == self.better();
+        let rise = if gains {
+            let goes = if self.better() == Step::Falls { "falls" } else { "rises" };
             format!(
-                "density rises with {condition} up to {}: porosity falls from {} to {}",
-                levels[dense].text,
-                at(&levels[0], POROSITY),
-                at(&levels[dense], POROSITY)
+                "density rises with {condition} up to {}: {name} {goes} from {} to {}",
+                self.place(dense),
+                self.at(0),
+                self.at(dense)
             )
         } else {
-            format!(
-                "no gain in density with {condition} can be shown: porosity is {}",
-                at(&levels[dense], POROSITY)
-            )
+            format!("no gain in density with {condition} can be shown: {name} is {}", self.at(dense))
         };
-        let stays = dense < last && step(self.porosity, dense, last) == Step::Same;
-        let rise = if stays {
-            format!("{rise}; up to {} it then does not change within its interval", levels[last].text)
+        let stays = dense < last && step(self.effect, dense, last) == Step::Same;
+        let rise = if stays && gains {
+            format!("{rise}; from there to {} it does not change within its interval", self.place(last))
         } else {
             rise
         };
-        let from = if stays { dense } else { 0 };
-        match self.coarsening(from, last) {
+        match self.coarsening(if stays { dense } else { 0 }, last) {
             Some(factor) => format!("{rise}, while grains coarsen by a factor of {factor}"),
             None => rise,
         }
     }
 
-    /// Factor between the grain sizes at two levels of porosity, if the difference is shown.
+    /// Factor between the grain sizes at two levels, if the difference is shown.
     fn coarsening(&self, from: usize, to: usize) -> Option<String> {
         let grains = self.grains?;
         let place = |index: usize| {
-            let text = &self.porosity.levels[index].text;
+            let text = &self.effect.levels[index].text;
             grains.levels.iter().position(|level| &level.text == text)
         };
         let (from, to) = (place(from)?, place(to)?);
@@ -137,22 +166,23 @@ impl Story<'_> {
     }
 
     fn next(&self, dense: usize) -> String {
-        let (levels, last) = (&self.porosity.levels, self.porosity.levels.len() - 1);
-        let condition = condition_name(&self.porosity.condition);
-        if dense == last {
+        let condition = self.condition().name;
+        if dense == self.last() {
             return format!(
-                "porosity is lowest at the end of the fired range ({condition} {}), so the best firing may lie beyond it, where these data \
-                 say nothing: fire one step further, within what furnace, furniture and atmosphere are rated for, or accept {}",
-                levels[last].text, levels[last].text
+                "the densest pieces lie at the end of what was tried ({condition} {}), so the best may lie beyond, where these data say \
+                 nothing: go one step further, within what furnace, furniture and atmosphere are rated for, or accept this one",
+                self.place(dense)
             );
         }
-        let before = dense
-            .checked_sub(1)
-            .map(|index| format!(" or between {} and {}", levels[index].text, levels[dense].text));
+        let before = dense.checked_sub(1).map_or_else(String::new, |index| {
+            format!(
+                "; a milder one may do between {} and it, which takes a further firing to know",
+                self.place(index)
+            )
+        });
         format!(
-            "fire next at {condition} {}{}: of what was fired it is the mildest whose porosity cannot be told from the lowest",
-            levels[dense].text,
-            before.unwrap_or_default()
+            "choose {condition} {}: of what was tried it is the mildest that cannot be told from the densest{before}",
+            self.place(dense)
         )
     }
 }
@@ -164,8 +194,8 @@ fn trapped(effect: &Effect) -> Option<String> {
         format!(
             "the share of pore area inside grains rises from {} to {}: boundaries have broken away from pores, which longer firing \
              hardly closes",
-            at(&effect.levels[0], INSIDE_GRAINS),
-            at(&effect.levels[last], INSIDE_GRAINS)
+            at(&effect.levels[0], effect, INSIDE_GRAINS),
+            at(&effect.levels[last], effect, INSIDE_GRAINS)
         )
     })
 }

@@ -2,7 +2,7 @@
 
 use super::differences::differences;
 use super::levels::Levels;
-use super::observation::{Observation, Property, condition_name};
+use super::observation::{Condition, Observation, Property};
 use super::relation::{Effect, LackOfFit, Line, Prediction, RankCorrelation};
 use super::words;
 use crate::statistics::line::{LineFit, fit, lack_of_fit};
@@ -11,7 +11,7 @@ use crate::statistics::rank::spearman;
 /// With fewer specimens a line has no residual.
 const FEWEST_FOR_A_LINE: usize = 3;
 /// p below which something is called shown.
-pub(super) const LEVEL: f64 = 0.05;
+pub const LEVEL: f64 = 0.05;
 
 /// Relates a property to a condition; `wanted` are further values of the condition to predict at.
 ///
@@ -40,11 +40,9 @@ pub fn effect(
     };
     match levels.range() {
         Some(range) => add_lines(&mut effect, &levels, range, wanted),
-        None => {
-            effect.refused.extend(wanted.iter().map(|x| {
-                format!("nothing is predicted at {x}: {} is not a number", condition_name(condition))
-            }))
-        }
+        None => effect.refused.extend(wanted.iter().map(|x| {
+            format!("nothing is predicted at {x}: {} is not a number", Condition::of(condition).name)
+        })),
     }
     effect.words = words::of_effect(&effect, property);
     Some(effect)
@@ -95,10 +93,13 @@ fn add_lines(effect: &mut Effect, levels: &Levels, range: (f64, f64), wanted: &[
 
 /// Why nothing is said about a condition that was not fired.
 fn outside(condition: &str, place: f64, (low, high): (f64, f64)) -> String {
+    let shown = Condition::of(condition);
+    let name = &shown.name;
     format!(
-        "nothing is predicted at {place}: the specimens were fired with {} from {low} to {high}, and beyond that range the line is a \
-         guess; fire a specimen there",
-        condition_name(condition)
+        "nothing is predicted for a {name} of {}: the specimens have {name} from {low} to {}, and beyond that range the line is a guess; \
+         fire a specimen there",
+        shown.value(&place.to_string()),
+        shown.value(&high.to_string())
     )
 }
 

@@ -18,7 +18,7 @@ mod words;
 use std::collections::BTreeSet;
 
 use growth::GrowthQuestion;
-use observation::{Observation, PROPERTIES, condition_name};
+use observation::{Condition, Observation, PROPERTIES};
 use relation::{Effect, Growth, Trajectory};
 
 /// What is asked of a study.
@@ -96,8 +96,8 @@ fn mixed(observations: &[Observation], conditions: &[String]) -> Vec<String> {
             if in_step(first, second) {
                 told.push(format!(
                     "{} and {} changed together, so what is put down to one may be due to the other",
-                    condition_name(one),
-                    condition_name(other)
+                    Condition::of(one).name,
+                    Condition::of(other).name
                 ));
             }
         }

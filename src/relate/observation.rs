@@ -83,35 +83,55 @@ pub const SHRINKAGE: Property =
 pub const PROPERTIES: [Property; 6] =
     [POROSITY, GRAIN_SIZE, INSIDE_GRAINS, RELATIVE_DENSITY, OPEN_POROSITY, SHRINKAGE];
 
-/// A condition in print: the head of its column with the unit set off.
-///
-/// ```
-/// assert_eq!(ceramograph::relate::observation::condition_name("peak_temperature_c"), "peak temperature, °C");
-/// assert_eq!(ceramograph::relate::observation::condition_name("binder %"), "binder %");
-/// ```
-pub fn condition_name(head: &str) -> String {
-    const UNITS: [(&str, &str); 16] = [
-        ("_k_min", "K/min"),
-        ("_k_h", "K/h"),
-        ("_g_cm3", "g/cm³"),
-        ("_percent", "%"),
-        ("_mpa", "MPa"),
-        ("_kgf", "kgf"),
-        ("_kn", "kN"),
-        ("_min", "min"),
-        ("_mm", "mm"),
-        ("_um", "µm"),
-        ("_kg", "kg"),
-        ("_mg", "mg"),
-        ("_h", "h"),
-        ("_c", "°C"),
-        ("_k", "K"),
-        ("_g", "g"),
-    ];
-    let split = UNITS.iter().find_map(|(end, unit)| Some((head.strip_suffix(end)?, unit)));
-    match split {
-        Some((name, unit)) if !name.is_empty() => format!("{}, {unit}", name.replace('_', " ")),
-        _ => head.replace('_', " "),
+/// A condition in print.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Condition {
+    /// Its name without unit.
+    pub name: String,
+    /// Its unit; empty if the head states none.
+    pub unit: &'static str,
+}
+
+impl Condition {
+    /// The head of a column with the unit set off.
+    ///
+    /// ```
+    /// use ceramograph::relate::observation::Condition;
+    /// assert_eq!(Condition::of("peak_temperature_c").label(), "peak temperature, °C");
+    /// assert_eq!(Condition::of("binder %").label(), "binder %");
+    /// ```
+    pub fn of(head: &str) -> Self {
+        const UNITS: [(&str, &str); 16] = [
+            ("_k_min", "K/min"),
+            ("_k_h", "K/h"),
+            ("_g_cm3", "g/cm³"),
+            ("_percent", "%"),
+            ("_mpa", "MPa"),
+            ("_kgf", "kgf"),
+            ("_kn", "kN"),
+            ("_min", "min"),
+            ("_mm", "mm"),
+            ("_um", "µm"),
+            ("_kg", "kg"),
+            ("_mg", "mg"),
+            ("_h", "h"),
+            ("_c", "°C"),
+            ("_k", "K"),
+            ("_g", "g"),
+        ];
+        let split = UNITS.iter().find_map(|(end, unit)| Some((head.strip_suffix(end)?, *unit)));
+        let (name, unit) = split.filter(|(name, _)| !name.is_empty()).unwrap_or((head, ""));
+        Self { name: name.replace('_', " "), unit }
+    }
+
+    /// Name and unit, as beside an axis.
+    pub fn label(&self) -> String {
+        if self.unit.is_empty() { self.name.clone() } else { format!("{}, {}", self.name, self.unit) }
+    }
+
+    /// A value with the unit.
+    pub fn value(&self, text: &str) -> String {
+        if self.unit.is_empty() { text.to_owned() } else { format!("{text} {}", self.unit) }
     }
 }
 
@@ -130,8 +150,8 @@ mod tests {
 
     #[test]
     fn heads_become_names_with_units() {
-        let names =
-            ["hold_min", "ramp_rate_k_min", "pressing_pressure_mpa", "atmosphere", "_c"].map(condition_name);
+        let names = ["hold_min", "ramp_rate_k_min", "pressing_pressure_mpa", "atmosphere", "_c"]
+            .map(|head| Condition::of(head).label());
         assert_eq!(names, ["hold, min", "ramp rate, K/min", "pressing pressure, MPa", "atmosphere", " c"]);
     }
 }

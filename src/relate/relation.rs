@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::body::agreement::Comparison;
+use crate::body::agreement::{Comparison, Method};
 use crate::body::result::Body;
 use crate::firing::programme::{Programme, SegmentTimes};
 use crate::firing::thermal_work::ThermalWork;
@@ -56,6 +56,8 @@ pub struct RelatedSpecimen {
     pub properties: BTreeMap<String, Property>,
     /// Densities and porosities from the readings in the study sheet.
     pub body: Body,
+    /// Where the property `relative_density_percent` comes from: the same method for all specimens of the study.
+    pub relative_density_from: Option<Method>,
     /// Reading uncertainties that were assumed, by head without unit, because the sheet does not state them.
     pub assumed_uncertainties: Vec<String>,
     /// Porosity of the pictures against every other porosity that is known.

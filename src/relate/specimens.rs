@@ -7,7 +7,7 @@ use super::observation::{
     GRAIN_SIZE, INSIDE_GRAINS, Measured, OPEN_POROSITY, Observation, POROSITY, RELATIVE_DENSITY, SHRINKAGE,
 };
 use super::relation::{Firing, Property, RelatedSpecimen};
-use crate::body::agreement::{PicturePorosity, compare};
+use crate::body::agreement::{Method, PicturePorosity, compare};
 use crate::body::result::{Body, body};
 use crate::body::value::Value;
 use crate::error::Error;
@@ -34,14 +34,36 @@ const PRESSURE: &str = "pressing_pressure_mpa";
 pub fn related(study: &Study, sheet: &Sheet, question: &Question) -> Vec<RelatedSpecimen> {
     let measured = study.specimens.iter().map(|specimen| specimen.name.as_str());
     let names: BTreeSet<&str> = measured.chain(sheet.rows.iter().map(|row| row.specimen.as_str())).collect();
-    names
+    let mut specimens: Vec<RelatedSpecimen> = names
         .into_iter()
         .map(|name| {
             let row = sheet.rows.iter().find(|row| row.specimen == name);
             let fields: Vec<&Field> = study.fields.iter().filter(|field| field.specimen == name).collect();
             specimen(name, row, &fields, question)
         })
-        .collect()
+        .collect();
+    add_relative_density(&mut specimens);
+    specimens
+}
+
+/// Adds the relative density, by one method for all specimens, since the two differ by more than their uncertainties: by
+/// weighing in a liquid where every specimen that has any density has that, else from mass and sizes.
+fn add_relative_density(specimens: &mut [RelatedSpecimen]) {
+    let by_weighing = specimens.iter().all(|specimen| {
+        let body = &specimen.body;
+        body.fired_relative_density_percent.is_none() || body.archimedes_relative_density_percent.is_some()
+    });
+    for specimen in specimens {
+        let body = &specimen.body;
+        let (value, from) = if by_weighing {
+            (body.archimedes_relative_density_percent, Method::Archimedes)
+        } else {
+            (body.fired_relative_density_percent, Method::Geometrical)
+        };
+        specimen.relative_density_from = value.map(|_| from);
+        let found = value.map(|value| (RELATIVE_DENSITY.key.to_owned(), property(&of_body(value))));
+        specimen.properties.extend(found);
+    }
 }
 
 fn specimen(name: &str, row: Option<&SheetRow>, fields: &[&Field], question: &Question) -> RelatedSpecimen {
@@ -62,6 +84,7 @@ fn specimen(name: &str, row: Option<&SheetRow>, fields: &[&Field], question: &Qu
         properties,
         firing: row.and_then(|row| firing(row, question)),
         comparisons: pictures.map(|pictures| compare(&pictures, &body)).unwrap_or_default(),
+        relative_density_from: None,
         assumed_uncertainties: assumed.into_iter().map(str::to_owned).collect(),
         body,
     }
@@ -72,20 +95,18 @@ fn measured(fields: &[&Field], body: &Body) -> Vec<(&'static str, Measured)> {
     let of_fields = |value: fn(&Field) -> Option<f64>| {
         Measured::from_fields(fields.iter().filter_map(|field| value(field)).collect())
     };
-    let of_body = |value: Option<Value>| {
-        value
-            .map(|found| Measured::single(found.value, Some(found.standard_uncertainty).filter(|u| *u > 0.0)))
-    };
-    let weighed = body.archimedes_relative_density_percent.or(body.fired_relative_density_percent);
     let found = [
         (POROSITY, of_fields(|field| field.porosity_percent)),
         (GRAIN_SIZE, of_fields(|field| field.mean_linear_intercept_um)),
         (INSIDE_GRAINS, of_fields(inside_grains)),
-        (RELATIVE_DENSITY, of_body(weighed)),
-        (OPEN_POROSITY, of_body(body.open_porosity_percent)),
-        (SHRINKAGE, of_body(body.outer_diameter_shrinkage_percent)),
+        (OPEN_POROSITY, body.open_porosity_percent.map(of_body)),
+        (SHRINKAGE, body.outer_diameter_shrinkage_percent.map(of_body)),
     ];
     found.into_iter().filter_map(|(property, found)| Some((property.key, found?))).collect()
+}
+
+fn of_body(found: Value) -> Measured {
+    Measured::single(found.value, Some(found.standard_uncertainty).filter(|u| *u > 0.0))
 }
 
 /// Pore area inside grains in percent of all pore area whose place is known.
@@ -157,11 +178,16 @@ pub fn observations(
         .map(|specimen| {
             let fields: Vec<&Field> =
                 study.fields.iter().filter(|field| field.specimen == specimen.name).collect();
+            let mut properties: BTreeMap<&'static str, Measured> =
+                measured(&fields, &specimen.body).into_iter().collect();
+            let density = specimen.properties.get(RELATIVE_DENSITY.key);
+            properties
+                .extend(density.map(|d| (RELATIVE_DENSITY.key, Measured::single(d.value, d.standard_error))));
             Observation {
                 specimen: specimen.name.clone(),
                 numbers: specimen.conditions.clone(),
                 words: specimen.words.clone(),
-                properties: measured(&fields, &specimen.body).into_iter().collect(),
+                properties,
             }
         })
         .collect();

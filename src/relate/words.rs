@@ -1,7 +1,7 @@
 //! Sentences about one property under one condition. Each says no more than the numbers beside it.
 
 use super::effect::LEVEL;
-use super::observation::{Property, condition_name};
+use super::observation::{Condition, Property};
 use super::relation::{Differences, Effect, Level, Line};
 use crate::report::number::significant;
 
@@ -14,7 +14,7 @@ pub(super) fn of_effect(effect: &Effect, property: Property) -> Vec<String> {
         words.push(format!(
             "fields of single specimens were compared, so this speaks of these pieces; whether the firing made the difference takes a \
              second specimen at each {}",
-            condition_name(&effect.condition)
+            Condition::of(&effect.condition).name
         ));
     }
     words.extend(effect.line.as_ref().map(|line| of_line(effect, line, property)));
@@ -22,13 +22,13 @@ pub(super) fn of_effect(effect: &Effect, property: Property) -> Vec<String> {
 }
 
 fn of_differences(effect: &Effect, property: Property) -> String {
-    let (name, condition) = (property.name, condition_name(&effect.condition));
+    let (name, condition) = (property.name, Condition::of(&effect.condition).name);
     let levels = effect.levels.len();
     match &effect.differences {
         Some(found) if found.shown => {
             let change = match (effect.levels.first(), effect.levels.last()) {
                 (Some(first), Some(last)) if first.value.is_some() => {
-                    format!(": {} and {}", at(first, property), at(last, property))
+                    format!(": {} and {}", at(first, effect, property), at(last, effect, property))
                 }
                 _ => String::new(),
             };
@@ -59,18 +59,19 @@ pub(super) fn p(value: f64) -> String {
     if value < 1e-4 { "p < 0.0001".into() } else { format!("p = {}", significant(value, 2)) }
 }
 
-/// A level's mean with its interval, such as `8.95 % (8.50 to 9.40) at 1450`.
-pub(super) fn at(level: &Level, property: Property) -> String {
-    let unit = property.unit;
+/// A level's mean with its interval, such as `8.95 % (8.50 to 9.40) at 1450 °C`.
+pub(super) fn at(level: &Level, effect: &Effect, property: Property) -> String {
+    let (unit, place) = (property.unit, Condition::of(&effect.condition).value(&level.text));
     let interval = match (level.ci95_low, level.ci95_high) {
         (Some(low), Some(high)) => format!(" ({} to {})", significant(low, 3), significant(high, 3)),
         _ => String::new(),
     };
-    format!("{} {unit}{interval} at {}", significant(level.mean, 3), level.text)
+    format!("{} {unit}{interval} at {place}", significant(level.mean, 3))
 }
 
 fn of_line(effect: &Effect, line: &Line, property: Property) -> String {
     let (name, unit) = (property.name, property.unit);
+    let condition = Condition::of(&effect.condition);
     if let Some(test) = effect.lack_of_fit.as_ref().filter(|test| test.lacks_fit) {
         return format!(
             "a straight line does not describe {name} (lack of fit, {}): use the values at the levels, not the line",
@@ -85,10 +86,11 @@ fn of_line(effect: &Effect, line: &Line, property: Property) -> String {
         );
     }
     format!(
-        "on a straight line {name} changes by {} ± {} {unit} per unit of {} (95 % interval; R² {})",
+        "on a straight line {name} changes by {} ± {} {unit} for each {} of {} (95 % interval; R² {})",
         significant(line.slope, 3),
         significant(line.slope_half_width, 2),
-        condition_name(&effect.condition),
+        if condition.unit.is_empty() { "unit" } else { condition.unit },
+        condition.name,
         significant(line.r_squared, 3)
     )
 }

@@ -8,7 +8,7 @@ use super::super::name::printable;
 use super::super::number::{significant, with_interval};
 use super::super::relation::RelationFigure;
 use crate::body::agreement::{Comparison, Method};
-use crate::relate::observation::{PROPERTIES, condition_name};
+use crate::relate::observation::{Condition, PROPERTIES};
 use crate::relate::relation::{RelatedSpecimen, Relation};
 
 /// Where the section goes: before this part of the page …
@@ -93,7 +93,7 @@ fn conditions(relation: &Relation) -> Table {
             .iter()
             .map(|head| {
                 let cells = relation.specimens.iter().map(|specimen| cell(specimen, head));
-                first_then(&printable(&condition_name(head)), cells)
+                first_then(&printable(&Condition::of(head).label()), cells)
             })
             .collect(),
         note: String::new(),
@@ -143,7 +143,7 @@ fn parts(relation: &Relation, figures: &[RelationFigure]) -> Vec<Part> {
         .map(|condition| {
             let effects = relation.effects.iter().filter(|effect| effect.condition == condition);
             Part {
-                title: capitalised(&printable(&condition_name(condition))),
+                title: capitalised(&printable(&Condition::of(condition).name)),
                 figures: of(condition),
                 words: effects.clone().flat_map(|e| &e.words).map(|s| printable(&capitalised(s))).collect(),
                 refused: effects.flat_map(|e| &e.refused).map(|s| printable(&capitalised(s))).collect(),

@@ -1,8 +1,7 @@
 //! Figures of a relation: properties under conditions, the sintering trajectory, and grain growth.
 
-use crate::relate::observation::{
-    GRAIN_SIZE, POROSITY, PROPERTIES, Property, RELATIVE_DENSITY, condition_name,
-};
+use crate::relate::effect::LEVEL;
+use crate::relate::observation::{Condition, GRAIN_SIZE, POROSITY, PROPERTIES, Property, RELATIVE_DENSITY};
 use crate::relate::relation::{Effect, Line, Relation, Trajectory};
 use crate::report::figure::{Band, BandPoint, Curve, Point, Scatter, Series, scatter};
 use crate::report::file_stem;
@@ -56,7 +55,7 @@ fn property_of(effect: &Effect) -> Property {
 }
 
 fn of_effect(effect: &Effect) -> Scatter {
-    let property = property_of(effect);
+    let (property, condition) = (property_of(effect), Condition::of(&effect.condition));
     let points = effect
         .levels
         .iter()
@@ -64,9 +63,9 @@ fn of_effect(effect: &Effect) -> Scatter {
             Some(Point { x: level.value?, y: level.mean, low: level.ci95_low, high: level.ci95_high })
         })
         .collect();
-    // A line that does not fit is not drawn: the eye would believe it.
-    let line =
-        effect.line.as_ref().filter(|_| !effect.lack_of_fit.as_ref().is_some_and(|test| test.lacks_fit));
+    // A line that is not shown, or does not fit, is not drawn: the eye would believe it.
+    let fits = !effect.lack_of_fit.as_ref().is_some_and(|test| test.lacks_fit);
+    let line = effect.line.as_ref().filter(|line| fits && line.slope_p < LEVEL);
     let ends = effect
         .levels
         .first()
@@ -76,8 +75,8 @@ fn of_effect(effect: &Effect) -> Scatter {
         (0..=STEPS).map(|step| low + (high - low) * f64::from(step) / f64::from(STEPS)).collect()
     });
     Scatter {
-        title: format!("{} by {}", property.name, printable(&condition_name(&effect.condition))),
-        x_label: printable(&condition_name(&effect.condition)),
+        title: format!("{} by {}", property.name, printable(&condition.name)),
+        x_label: printable(&condition.label()),
         y_label: format!("{}, {}", property.name, property.unit),
         x_logarithmic: false,
         y_logarithmic: false,
