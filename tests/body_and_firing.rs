@@ -14,6 +14,9 @@ use ceramograph::phantom::truth::Truth;
 use ceramograph::statistics::interval::mean_interval;
 use ceramograph::study::sheet::{self, columns::Quantity};
 use proptest::prelude::*;
+use rand::{Rng as _, SeedableRng as _};
+use rand_chacha::ChaCha8Rng;
+use statrs::distribution::{ContinuousCDF as _, Normal};
 
 fn reading(value: f64, standard_uncertainty: f64) -> Option<Reading> {
     Some(Reading { value, standard_uncertainty })
@@ -65,6 +68,68 @@ fn the_whole_way_from_readings_gives_the_same_and_its_uncertainty() {
     near(body.closed_porosity_percent.unwrap().value, total.value - open.value, 1e-9);
     assert!(body.closed_porosity_percent.unwrap().value < 0.0);
     assert!(body.warnings.iter().any(|w| w.code == "closed-porosity-below-zero"), "{:?}", body.warnings);
+}
+
+#[test]
+fn propagated_uncertainty_is_the_scatter_of_simulated_readings() {
+    let uncertain = |value: f64, share: f64| reading(value, share * value);
+    let mut readings = Readings {
+        theoretical_density_g_cm3: uncertain(3.987, 0.002),
+        fired_mass_g: uncertain(5.607, 2e-4),
+        fired: Size {
+            outer_diameter_mm: uncertain(25.52, 8e-4),
+            inner_diameter_mm: uncertain(16.67, 1.2e-3),
+            height_mm: uncertain(5.27, 4e-3),
+        },
+        dry_mass_g: uncertain(5.607, 2e-4),
+        suspended_mass_g: uncertain(4.139, 3e-4),
+        saturated_mass_g: uncertain(5.678, 2e-4),
+        water_temperature_c: reading(21.4, 1.0),
+        ..Readings::default()
+    };
+    let results = |body: &Body| {
+        [
+            body.geometrical_porosity_percent,
+            body.archimedes_density_g_cm3,
+            body.open_porosity_percent,
+            body.closed_porosity_percent,
+        ]
+        .map(Option::unwrap)
+    };
+    let propagated = results(&body(&readings));
+    let sound = readings;
+    let mut random = ChaCha8Rng::seed_from_u64(18754);
+    let normal = Normal::standard();
+    let mut scattered = |reading: &mut Option<Reading>| {
+        let r = reading.as_mut().unwrap();
+        r.value += r.standard_uncertainty * normal.inverse_cdf(random.random_range(1e-12..1.0));
+    };
+    const STUDIES: usize = 20_000;
+    let mut sums = [[0.0; 2]; 4];
+    for _ in 0..STUDIES {
+        readings = sound;
+        scattered(&mut readings.theoretical_density_g_cm3);
+        scattered(&mut readings.fired_mass_g);
+        scattered(&mut readings.fired.outer_diameter_mm);
+        scattered(&mut readings.fired.inner_diameter_mm);
+        scattered(&mut readings.fired.height_mm);
+        scattered(&mut readings.dry_mass_g);
+        scattered(&mut readings.suspended_mass_g);
+        scattered(&mut readings.saturated_mass_g);
+        scattered(&mut readings.water_temperature_c);
+        for ((sum, result), centre) in sums.iter_mut().zip(results(&body(&readings))).zip(propagated) {
+            let off = result.value - centre.value;
+            sum[0] += off;
+            sum[1] += off * off;
+        }
+    }
+    let n = STUDIES as f64;
+    for (sum, want) in sums.into_iter().zip(propagated) {
+        let scatter = ((sum[1] - sum[0] * sum[0] / n) / (n - 1.0)).sqrt();
+        println!("propagated {}, simulated {scatter}", want.standard_uncertainty);
+        // A standard deviation from n values is itself good to 1/√(2n) = 0.5 %; four of those.
+        near(scatter / want.standard_uncertainty, 1.0, 0.02);
+    }
 }
 
 #[test]

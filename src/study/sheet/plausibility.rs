@@ -60,7 +60,7 @@ pub(super) fn check(row: &mut SheetRow, heads: &Heads) -> Vec<Problem> {
     problems.extend(too_dense(row, heads));
     problems.extend(cold_firing(row, heads));
     problems.extend(another_peak(row, heads));
-    problems.extend(liquid_without_density(row, heads));
+    problems.extend(liquid_without_density(row));
     problems
 }
 
@@ -160,7 +160,7 @@ fn another_peak(row: &SheetRow, heads: &Heads) -> Option<Problem> {
     })
 }
 
-fn liquid_without_density(row: &SheetRow, heads: &Heads) -> Option<Problem> {
+fn liquid_without_density(row: &SheetRow) -> Option<Problem> {
     row.value(Quantity::SuspendedMass)?;
     let liquid = row.text(Text::Liquid).filter(|_| !row.liquid_is_water())?;
     if row.value(Quantity::LiquidDensity).is_some() {
@@ -170,10 +170,7 @@ fn liquid_without_density(row: &SheetRow, heads: &Heads) -> Option<Problem> {
         row: row.number,
         column: "liquid".to_owned(),
         value: liquid.to_owned(),
-        expected: format!(
-            "water, or the density of the liquid in '{}'",
-            head(heads, Quantity::LiquidDensity)
-        ),
+        expected: "water, or the density of the liquid in a column such as 'liquid_density_g_cm3'".to_owned(),
         kind: ProblemKind::Doubtful,
     })
 }
@@ -194,9 +191,9 @@ fn problem(
     }
 }
 
-/// Head of the quantity as written; where the sheet lacks it, what it would be.
+/// Head of a quantity as written.
 fn head(heads: &Heads, quantity: Quantity) -> &str {
-    heads.get(&quantity).map_or("liquid_density_g_cm3", String::as_str)
+    heads.get(&quantity).map_or("", String::as_str)
 }
 
 fn written<'a>(row: &'a SheetRow, heads: &Heads, quantity: Quantity) -> &'a str {

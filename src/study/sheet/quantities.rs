@@ -1,5 +1,7 @@
 //! What a row says of body and firing.
 
+use std::collections::BTreeSet;
+
 use super::columns::{Quantity, SegmentPart, Text};
 use super::row::SheetRow;
 use super::unit::key;
@@ -126,13 +128,16 @@ impl SheetRow {
             .is_none_or(|liquid| key(liquid).split('_').any(|word| WATER.iter().any(|w| word.ends_with(w))))
     }
 
-    /// The firing programme: numbered segments where there are any, else the one of ramp rate, peak temperature and hold;
-    /// `None` without a temperature.
+    /// The firing programme: numbered segments where there are any, else the one of ramp rate, peak temperature and hold.
+    /// `None` without a temperature, and where a start or a target cannot be used, because all that follows hangs on it.
     ///
-    /// A numbered segment without a target is left out. The start is 25 °C unless it is stated.
+    /// The start is 25 °C unless it is stated.
     pub fn programme(&self) -> Option<Programme> {
+        if self.unusable.contains(&Quantity::StartTemperature) {
+            return None;
+        }
         let start_c = self.value(Quantity::StartTemperature).unwrap_or(ROOM_TEMPERATURE_C);
-        let mut segments = self.numbered_segments(start_c);
+        let mut segments = self.numbered_segments(start_c)?;
         if segments.is_empty() {
             segments.push(Segment {
                 ramp_rate_k_min: self.value(Quantity::RampRate),
@@ -143,12 +148,20 @@ impl SheetRow {
         Some(Programme { start_c, segments })
     }
 
-    fn numbered_segments(&self, start_c: f64) -> Vec<Segment> {
+    /// `None` if a segment lacks its target.
+    fn numbered_segments(&self, start_c: f64) -> Option<Vec<Segment>> {
+        let filled = self.values.keys().chain(&self.unusable);
+        let numbers: BTreeSet<u8> = filled
+            .filter_map(|quantity| match quantity {
+                Quantity::Segment(number, _) => Some(*number),
+                _ => None,
+            })
+            .collect();
         let mut from_c = start_c;
         let mut segments = Vec::new();
-        for number in 1..=u8::MAX {
+        for number in numbers {
             let part = |part| self.value(Quantity::Segment(number, part));
-            let Some(target_c) = part(SegmentPart::Target) else { continue };
+            let target_c = part(SegmentPart::Target)?;
             let by_time = part(SegmentPart::RampTime).filter(|time| *time > 0.0);
             let by_time =
                 by_time.map(|minutes| (target_c - from_c).abs() / minutes).filter(|rate| *rate > 0.0);
@@ -156,7 +169,7 @@ impl SheetRow {
             segments.push(Segment { ramp_rate_k_min, target_c, hold_min: part(SegmentPart::Hold) });
             from_c = target_c;
         }
-        segments
+        Some(segments)
     }
 
     fn reading(&self, quantity: Quantity, uncertainty: Quantity, assumed: fn(f64) -> f64) -> Option<Reading> {

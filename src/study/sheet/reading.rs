@@ -35,7 +35,7 @@ pub fn table(bytes: &[u8]) -> Result<Table, String> {
     let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n") + "\n";
     let (named, skipped, body) = match text.split_once('\n') {
         Some((first, rest)) if first.len() < 8 && first.to_lowercase().starts_with("sep=") => {
-            (first.bytes().nth(4), 1, rest)
+            (first.as_bytes().get(4).copied(), 1, rest)
         }
         _ => (None, 0, text.as_str()),
     };

@@ -70,6 +70,8 @@ impl SheetRow {
                     return None;
                 }
             },
+            // A dash says that there is no such segment; for anything else it says that the value is not known.
+            Ok(None) if matches!(known.quantity, Quantity::Segment(..)) => return None,
             Ok(None) => None,
             Err(expected) => Some((expected, ProblemKind::Unreadable)),
         };

@@ -164,6 +164,27 @@ fn programmes_come_from_numbered_segments_or_from_one() {
 }
 
 #[test]
+fn a_programme_with_a_gap_is_not_guessed_at() {
+    let heads = "specimen;start_temperature_c;segment_1_ramp_k_min;segment_1_target_c;segment_1_hold_min;\
+                 segment_2_ramp_k_min;segment_2_target_c;segment_2_hold_min\n";
+    let minutes = |cells: &str| {
+        let sheet = sheet(&format!("{heads}A;{cells}\n"));
+        sheet.rows[0].programme().map(|programme| programme.duration_min())
+    };
+    assert_eq!(minutes("25;5;600;60;5;1450;120"), Some(Some(115.0 + 60.0 + 170.0 + 120.0)));
+    assert_eq!(minutes("25;5;600;60;-;-;-"), Some(Some(175.0)), "dashes: no second segment");
+    assert_eq!(minutes("25;5;600;60;5;1450;"), Some(None), "hold unknown");
+    for gap in [
+        "25;5;600;60;5;OverRange;120",
+        "25;5;;60;5;1450;120",
+        "25;5;-300;60;5;1450;120",
+        "room;5;600;60;5;1450;9",
+    ] {
+        assert_eq!(minutes(gap), None, "{gap}");
+    }
+}
+
+#[test]
 fn the_page_lists_every_head_and_no_other() {
     let page = include_str!("../../../docs/sheet.md");
     let section = page.split("## Heads").nth(1).unwrap().split("## Body").next().unwrap();
@@ -181,4 +202,22 @@ fn the_page_lists_every_head_and_no_other() {
     };
     let wanted = heads.iter().filter(|head| !head.starts_with("segment_2"));
     assert_eq!(listed, wanted.map(|head| (head.as_str(), units(head))).collect::<Vec<_>>());
+}
+
+proptest::proptest! {
+    #[test]
+    fn no_bytes_make_the_reader_panic(bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..400)) {
+        let _ = parse(&bytes);
+    }
+
+    #[test]
+    fn no_cell_makes_a_known_column_panic_or_unreported(cell in "[ -~°µ½'’\u{a0}\u{2212}\u{2009}]{0,12}") {
+        let quoted = cell.replace('"', "\"\"");
+        let sheet = sheet(&format!("specimen;fired_mass_g\nA;\"{quoted}\"\n"));
+        let row = &sheet.rows[0];
+        let used = row.value(Quantity::FiredMass).is_some();
+        let reported = sheet.problems.iter().any(|problem| problem.column == "fired_mass_g");
+        let unknown = cells::is_unknown(&cell);
+        proptest::prop_assert!(u8::from(used) + u8::from(reported) + u8::from(unknown) == 1, "{:?}", sheet.problems);
+    }
 }
