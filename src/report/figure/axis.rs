@@ -89,6 +89,28 @@ impl Axis {
         canvas.upward_text(label, (x - 9.6, (self.start + self.end) / 2.0), TEXT_PT);
     }
 
+    /// An axis over `values` with a little room beyond them; linear where a logarithm does not exist. `None` without a
+    /// finite value.
+    pub(super) fn around(
+        values: impl IntoIterator<Item = f64>,
+        logarithmic: bool,
+        (start, end): (f64, f64),
+    ) -> Option<Self> {
+        const ROOM: f64 = 0.06;
+        let finite = values.into_iter().filter(|value| value.is_finite());
+        let (low, high) = finite.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(v), h.max(v)));
+        if low > high {
+            return None;
+        }
+        if logarithmic && low > 0.0 {
+            let room = (high / low).max(1.05).powf(ROOM);
+            return Some(Self { low: low / room, high: high * room, logarithmic, start, end });
+        }
+        let spread = if high > low { high - low } else { low.abs().max(1.0) };
+        let (low, high) = (low - ROOM * spread, high + ROOM * spread);
+        Some(Self { low, high, logarithmic: false, start, end })
+    }
+
     /// Faint lines from `top` to `bottom` at the ticks.
     pub(super) fn draw_grid(&self, canvas: &Canvas, top: f64, bottom: f64) {
         for value in self.ticks() {

@@ -2,6 +2,7 @@
 
 use std::sync::{Arc, LazyLock, Once};
 
+use ab_glyph::{Font, FontRef};
 use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
@@ -36,11 +37,69 @@ pub(super) enum Anchor {
 }
 
 /// Strokes of a line.
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Stroke {
+    Solid,
     Dashed,
     Dotted,
+    DashDotted,
 }
+
+impl Stroke {
+    /// Lengths drawn and left out in turn, in millimetres.
+    fn pattern(self) -> &'static [f64] {
+        match self {
+            Self::Solid => &[],
+            Self::Dashed => &[1.1, 0.7],
+            Self::Dotted => &[0.35, 0.55],
+            Self::DashDotted => &[1.6, 0.55, 0.35, 0.55],
+        }
+    }
+}
+
+/// Shapes that mark a point.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Marker {
+    Disc,
+    Square,
+    Triangle,
+    Diamond,
+    Ring,
+}
+
+/// How one of several series is told from the others: by lightness and stroke or shape, not by hue alone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Style {
+    pub colour: RGBColor,
+    pub stroke: Stroke,
+    pub marker: Marker,
+}
+
+/// Neighbours, and colours drawn in the same stroke, differ in lightness, for grey print; blue stands against orange where
+/// hues are confused.
+const SERIES: [RGBColor; 6] = [
+    RGBColor(18, 42, 84),
+    RGBColor(190, 84, 8),
+    RGBColor(120, 172, 220),
+    RGBColor(92, 30, 92),
+    RGBColor(226, 160, 40),
+    RGBColor(0, 94, 108),
+];
+
+/// The style of series number `index`; twelve differ.
+pub(super) fn style(index: usize) -> Style {
+    let strokes = [Stroke::Solid, Stroke::Dashed, Stroke::DashDotted, Stroke::Dotted];
+    let markers = [Marker::Disc, Marker::Square, Marker::Triangle, Marker::Diamond, Marker::Ring];
+    Style {
+        colour: SERIES[index % SERIES.len()],
+        stroke: strokes[index % strokes.len()],
+        marker: markers[index % markers.len()],
+    }
+}
+
+/// Tints of areas behind curves, the wider area first.
+pub(super) const TINTS: [RGBColor; 3] =
+    [RGBColor(232, 239, 245), RGBColor(203, 221, 234), RGBColor(240, 226, 212)];
 
 /// A white sheet; positions and sizes are in millimetres from the upper left corner.
 pub(super) struct Canvas<'a>(DrawingArea<SVGBackend<'a>, Shift>);
@@ -103,21 +162,37 @@ impl Canvas<'_> {
         self.0.draw(&PathElement::new(path, stroke(colour, width))).expect(DRAWN);
     }
 
-    /// A straight line in strokes.
-    pub(super) fn stroked(&self, from: (f64, f64), to: (f64, f64), strokes: Stroke) {
-        let (drawn, period) = match strokes {
-            Stroke::Dashed => (1.1, 1.8),
-            Stroke::Dotted => (0.35, 0.9),
-        };
-        let length = (to.0 - from.0).hypot(to.1 - from.1);
-        let at = |distance: f64| {
-            let share = (distance / length).min(1.0);
-            (from.0 + share * (to.0 - from.0), from.1 + share * (to.1 - from.1))
-        };
-        for i in 0..(length / period).ceil() as u32 {
-            let start = f64::from(i) * period;
-            self.line(&[at(start), at(start + drawn)], INK, 0.35);
+    /// A line through `points` in strokes.
+    pub(super) fn stroked(&self, points: &[(f64, f64)], strokes: Stroke, colour: RGBColor, width: f64) {
+        for piece in pieces(points, strokes.pattern()) {
+            self.line(&piece, colour, width);
         }
+    }
+
+    /// A filled area.
+    pub(super) fn area(&self, corners: &[(f64, f64)], colour: RGBColor) {
+        let corners: Vec<(i32, i32)> = corners.iter().copied().map(point).collect();
+        self.0.draw(&Polygon::new(corners, colour.filled())).expect(DRAWN);
+    }
+
+    /// A point of a series, of about the same area in every shape.
+    pub(super) fn mark(&self, centre: (f64, f64), style: Style, radius: f64) {
+        let corner = |dx: f64, dy: f64| (centre.0 + radius * dx, centre.1 + radius * dy);
+        let corners = match style.marker {
+            Marker::Disc | Marker::Ring => {
+                let inner = if style.marker == Marker::Disc { style.colour } else { WHITE };
+                self.0.draw(&Circle::new(point(centre), units(radius), inner.filled())).expect(DRAWN);
+                let rim = stroke(style.colour, 0.3);
+                self.0.draw(&Circle::new(point(centre), units(radius), rim)).expect(DRAWN);
+                return;
+            }
+            Marker::Square => {
+                vec![corner(-0.9, -0.9), corner(0.9, -0.9), corner(0.9, 0.9), corner(-0.9, 0.9)]
+            }
+            Marker::Triangle => vec![corner(-1.15, 0.85), corner(1.15, 0.85), corner(0.0, -1.2)],
+            Marker::Diamond => vec![corner(0.0, -1.3), corner(1.3, 0.0), corner(0.0, 1.3), corner(-1.3, 0.0)],
+        };
+        self.area(&corners, style.colour);
     }
 
     /// A filled rectangle with an edge.
@@ -164,6 +239,47 @@ fn font(size_pt: f64) -> TextStyle<'static> {
     TextStyle::from(font_description(size_pt))
 }
 
+/// Width of a text of `size` pt, in millimetres.
+pub(super) fn text_width(text: &str, size: f64) -> f64 {
+    static FACE: LazyLock<FontRef<'static>> = LazyLock::new(|| {
+        FontRef::try_from_slice(dejavu::sans::regular()).expect("invariant: the crate's own bytes are a font")
+    });
+    let em = FACE.units_per_em().map_or(2048.0, f64::from);
+    let advance: f64 = text.chars().map(|c| f64::from(FACE.h_advance_unscaled(FACE.glyph_id(c)))).sum();
+    advance / em * size / 72.0 * 25.4
+}
+
+/// A line through `points` cut into what a repeated pattern of drawn and left-out lengths leaves of it.
+fn pieces(points: &[(f64, f64)], pattern: &[f64]) -> Vec<Vec<(f64, f64)>> {
+    if pattern.is_empty() {
+        return vec![points.to_vec()];
+    }
+    let (mut part, mut left) = (0, pattern[0]);
+    let mut pieces = vec![points[..points.len().min(1)].to_vec()];
+    for pair in points.windows(2) {
+        let (from, to) = (pair[0], pair[1]);
+        let length = (to.0 - from.0).hypot(to.1 - from.1);
+        let mut done = 0.0;
+        while length - done > left {
+            done += left;
+            let at = (from.0 + done / length * (to.0 - from.0), from.1 + done / length * (to.1 - from.1));
+            if part % 2 == 0 {
+                pieces.last_mut().into_iter().for_each(|piece| piece.push(at));
+            } else {
+                pieces.push(vec![at]);
+            }
+            part = (part + 1) % pattern.len();
+            left = pattern[part];
+        }
+        left -= length - done;
+        if part % 2 == 0 {
+            pieces.last_mut().into_iter().for_each(|piece| piece.push(to));
+        }
+    }
+    pieces.retain(|piece| piece.len() > 1);
+    pieces
+}
+
 /// A figure as PNG with its resolution, drawn with the built-in font only. `None` if `svg` is not an SVG.
 pub fn png(svg: &str, dpi: u32) -> Option<Vec<u8>> {
     static FONTS: LazyLock<Arc<usvg::fontdb::Database>> = LazyLock::new(|| {
@@ -197,4 +313,44 @@ fn encoded(pixels: &tiny_skia::Pixmap, dpi: u32) -> Vec<u8> {
     writer.write_image_data(&opaque).expect("invariant: the buffer has the size of the picture");
     writer.finish().expect("invariant: memory takes every write");
     bytes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strokes_go_round_corners_and_leave_gaps() {
+        // 4 mm with a corner after 1.5 mm; drawn 0 to 1, 2 to 3; the last piece starts at the very end.
+        let corner = [(0.0, 0.0), (1.5, 0.0), (1.5, 2.0)];
+        let found = pieces(&corner, &[1.0, 1.0]);
+        assert_eq!(found, [vec![(0.0, 0.0), (1.0, 0.0)], vec![(1.5, 0.5), (1.5, 1.5)]]);
+        let whole = pieces(&corner, &[2.0, 9.0]);
+        assert_eq!(whole, [vec![(0.0, 0.0), (1.5, 0.0), (1.5, 0.5)]]);
+        assert_eq!(pieces(&corner, &[]), [corner.to_vec()]);
+        assert!(pieces(&[], &[1.0, 1.0]).is_empty());
+    }
+
+    #[test]
+    fn twelve_series_differ_and_neighbours_differ_in_lightness() {
+        let styles: Vec<Style> = (0..12).map(style).collect();
+        assert!((0..12).all(|i| (0..i).all(|j| styles[i] != styles[j])));
+        // Relative luminance of IEC 61966-2-1 (from memory), without its linear toe.
+        let luminance = |c: RGBColor| {
+            let linear = |v: u8| (f64::from(v) / 255.0).powf(2.2);
+            0.2126 * linear(c.0) + 0.7152 * linear(c.1) + 0.0722 * linear(c.2)
+        };
+        let lightness: Vec<f64> = SERIES.iter().map(|&c| luminance(c).cbrt() * 116.0 - 16.0).collect();
+        for (i, j) in (0..6).flat_map(|i| (0..i).map(move |j| (i, j))) {
+            let alike = styles[i].stroke == styles[j].stroke || i == j + 1;
+            assert!(!alike || (lightness[i] - lightness[j]).abs() > 10.0, "{i} {j} {lightness:?}");
+        }
+    }
+
+    #[test]
+    fn text_is_as_wide_as_its_advances() {
+        // DejaVu Sans: the advance of a digit is 1303 of 2048 units.
+        let digits = text_width("0123456789", 72.0);
+        assert!((digits - 10.0 * 1303.0 / 2048.0 * 25.4).abs() < 1e-6, "{digits}");
+    }
 }

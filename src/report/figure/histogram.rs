@@ -1,7 +1,7 @@
 //! Size distributions: classes, the fitted lognormal curve, and the numbers that a caption needs.
 
 use super::axis::{Axis, TEXT_PT};
-use super::canvas::{self, Anchor, CURVE, Canvas, Stroke};
+use super::canvas::{self, Anchor, CURVE, Canvas, INK, Stroke};
 use crate::report::name::{clipped, printable};
 use crate::report::number::significant;
 use crate::report::phrase::counted;
@@ -120,7 +120,7 @@ fn draw_head(canvas: &Canvas, specimen: &Specimen, sizes: &Distribution, words: 
 }
 
 fn draw_key(canvas: &Canvas, y: f64, stroke: Stroke, text: &str) {
-    canvas.stroked((2.5, y), (8.5, y), stroke);
+    canvas.stroked(&[(2.5, y), (8.5, y)], stroke, INK, 0.35);
     canvas.text(text, (10.0, y), TEXT_PT, Anchor::Left);
 }
 
@@ -146,7 +146,7 @@ fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, words: &W
     }
     for (median, stroke) in medians {
         let x = across.place(median.value());
-        canvas.stroked((x, TOP), (x, BOTTOM), stroke);
+        canvas.stroked(&[(x, TOP), (x, BOTTOM)], stroke, INK, 0.35);
     }
     across.draw_below(canvas, BOTTOM, &format!("{}, {}", words.axis, sizes.mean.unit().symbol()));
     up.draw_left(canvas, LEFT, "share of all in class, %");

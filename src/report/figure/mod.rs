@@ -3,8 +3,11 @@
 mod axis;
 mod canvas;
 mod histogram;
+mod legend;
 mod overview;
+mod scatter;
 
 pub use canvas::png;
 pub use histogram::{chord_histogram, grain_size_histogram, pore_size_histogram};
 pub use overview::overview;
+pub use scatter::{Band, BandPoint, Curve, Point, Scatter, Series, scatter};
