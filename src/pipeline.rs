@@ -125,7 +125,8 @@ fn beside(whole: Frame, strip: InfoStrip) -> Frame {
     Frame { y, height, ..whole }
 }
 
-fn cropped(grey: &Grey, frame: Frame) -> Grey {
+/// The part of a picture that lies in `frame`.
+pub(crate) fn cropped(grey: &Grey, frame: Frame) -> Grey {
     match grey {
         Grey::Eight(g) => Grey::Eight(g.cropped(frame)),
         Grey::Sixteen(g) => Grey::Sixteen(g.cropped(frame)),

@@ -53,7 +53,9 @@ fn the_demonstration_study_is_measured_with_one_command() {
     let summary = summary(&results);
     assert_eq!(summary["fields"].as_array().unwrap().len(), 9);
     assert_eq!(summary["specimens"].as_array().unwrap().len(), 3);
-    for file in ["fields.csv", "pores.csv", "grains.csv", "intercepts.csv", "report.html", "run.json"] {
+    for file in
+        ["fields.csv", "pores.csv", "grains.csv", "chords.csv", "intercepts.csv", "report.html", "run.json"]
+    {
         assert!(results.join(file).is_file(), "{file}");
     }
     for field in summary["fields"].as_array().unwrap() {

@@ -267,7 +267,13 @@ fn the_page_in_docs_names_every_column_of_the_tables() {
     let page = std::fs::read_to_string(docs("result.md")).unwrap();
     let (_, columns) = page.split_once("## Columns of the tables").unwrap();
     let study = study();
-    for table in [csv::fields(&study), csv::pores_header(), csv::grains_header(), csv::intercepts(&study)] {
+    for table in [
+        csv::fields(&study),
+        csv::pores_header(),
+        csv::grains_header(),
+        csv::chords_header(),
+        csv::intercepts(&study),
+    ] {
         let head = String::from_utf8(table).unwrap().lines().next().unwrap().to_owned();
         for column in head.split(',') {
             assert!(

@@ -1,5 +1,6 @@
 //! The command line: what can be typed, and how it becomes options and exit codes.
 
+pub mod figure;
 pub mod measure;
 pub mod phantom;
 pub mod progress;
@@ -37,6 +38,8 @@ enum Command {
     Measure(Box<measure::MeasureArgs>),
     /// Relate porosity, grain size and density to the firing, and say what follows
     Relate(Box<relate::RelateArgs>),
+    /// Draw a grain size figure for a journal from a results folder
+    Figure(Box<figure::FigureArgs>),
     /// Draw micrographs whose porosity and grain size are exactly known
     Phantom(Box<phantom::PhantomArgs>),
     /// Repeat a run from its results folder and compare byte for byte
@@ -56,6 +59,7 @@ pub fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     match cli.command {
         Command::Measure(args) => measure::run(*args),
         Command::Relate(args) => relate::run(&args),
+        Command::Figure(args) => figure::run(*args),
         Command::Phantom(args) => phantom::run(*args).map(|()| ExitCode::SUCCESS),
         Command::Verify(args) => verify::run(&args),
         Command::Completions { shell } => {

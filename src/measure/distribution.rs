@@ -41,14 +41,14 @@ pub fn distribution<T: Copy + Into<f64>>(sizes: &[T], unit: LengthUnit) -> Optio
 }
 
 /// Mean and standard deviation (n - 1) of values that occur so many times each.
-fn moments(runs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
+pub(super) fn moments(runs: impl Iterator<Item = (f64, f64)> + Clone) -> (f64, f64) {
     let n: f64 = runs.clone().map(|(_, count)| count).sum();
     let mean = runs.clone().map(|(value, count)| value * count).sum::<f64>() / n;
     let squares: f64 = runs.map(|(value, count)| count * (value - mean).powi(2)).sum();
     (mean, (squares / (n - 1.0)).sqrt())
 }
 
-fn length(value: f64, unit: LengthUnit) -> Length {
+pub(super) fn length(value: f64, unit: LengthUnit) -> Length {
     match unit {
         LengthUnit::Um => Length::Um(value),
         LengthUnit::Px => Length::Px(value),
@@ -72,29 +72,37 @@ pub(crate) fn percentile(sorted: &[f64], share: f64) -> f64 {
 }
 
 fn area_weighted(runs: &[(f64, f64)], unit: LengthUnit) -> Percentiles {
+    let middles = middles(runs.iter().map(|&(size, count)| (size, count, size * size)));
+    percentiles(unit, |share| weighted_percentile(&middles, share))
+}
+
+/// Sizes with the share of the whole weight below the middle of their own, rising; of rising sizes that occur so many
+/// times with such a weight each. The first and the last of equal sizes stand in the middle of their own shares.
+pub(super) fn middles(runs: impl Iterator<Item = (f64, f64, f64)>) -> Vec<(f64, f64)> {
     let mut sum = 0.0;
-    // The first and the last of equal sizes stand in the middle of their own shares.
-    let middles: Vec<(f64, f64)> = runs
-        .iter()
-        .flat_map(|&(size, count)| {
-            let (area, before) = (size * size, sum);
-            sum += area * count;
-            [(before + area / 2.0, size), (sum - area / 2.0, size)]
+    let mut middles: Vec<(f64, f64)> = runs
+        .flat_map(|(size, count, weight)| {
+            let before = sum;
+            sum += weight * count;
+            [(size, before + weight / 2.0), (size, sum - weight / 2.0)]
         })
         .collect();
-    percentiles(unit, |share| {
-        let wanted = share * sum;
-        let above = middles.partition_point(|m| m.0 < wanted);
-        if above == 0 || above == middles.len() {
-            return middles[above.min(middles.len() - 1)].1;
-        }
-        let ((low, small), (high, large)) = (middles[above - 1], middles[above]);
-        small + (wanted - low) / (high - low) * (large - small)
-    })
+    middles.iter_mut().for_each(|middle| middle.1 /= sum);
+    middles
+}
+
+/// Size below which a share of the weight lies; linear between the middles.
+pub(super) fn weighted_percentile(middles: &[(f64, f64)], share: f64) -> f64 {
+    let above = middles.partition_point(|m| m.1 < share);
+    if above == 0 || above == middles.len() {
+        return middles[above.min(middles.len() - 1)].0;
+    }
+    let ((small, low), (large, high)) = (middles[above - 1], middles[above]);
+    small + (share - low) / (high - low) * (large - small)
 }
 
 /// Lognormal with the mean and standard deviation (n - 1) of the logarithms; `None` if all sizes are equal.
-fn lognormal(runs: &[(f64, f64)], unit: LengthUnit) -> Option<Lognormal> {
+pub(super) fn lognormal(runs: &[(f64, f64)], unit: LengthUnit) -> Option<Lognormal> {
     if runs.len() < 2 {
         return None;
     }
@@ -117,6 +125,14 @@ fn lognormal(runs: &[(f64, f64)], unit: LengthUnit) -> Option<Lognormal> {
     })
 }
 
+impl Lognormal {
+    /// Share of sizes below `size`, 0 to 1.
+    pub fn share_below(&self, size: f64) -> f64 {
+        let spread = self.geometric_standard_deviation.ln();
+        Normal::standard().cdf((size / self.median.value()).ln() / spread)
+    }
+}
+
 /// Preferred numbers of ten steps a decade, ISO 3 series R10; every second one is series R5.
 const PREFERRED: [f64; 10] = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0];
 
@@ -129,17 +145,7 @@ const FINE_CLASSES_FROM: usize = 100;
 /// Sizes of grains are near to lognormal, so such classes show both tails, and equal samples get equal edges, so that
 /// fields and specimens can be laid over each other.
 fn histogram(sorted: &[f64], unit: LengthUnit) -> Histogram {
-    let stride = if sorted.len() < FINE_CLASSES_FROM { 2 } else { 1 };
-    let (smallest, largest) = (sorted[0], sorted[sorted.len() - 1]);
-    let mut step = (10.0 * smallest.log10() / f64::from(stride)).floor() as i32 + 1;
-    while preferred(step * stride) > smallest {
-        step -= 1;
-    }
-    let mut edges = vec![preferred(step * stride)];
-    while edges.last().is_some_and(|&edge| edge <= largest) {
-        step += 1;
-        edges.push(preferred(step * stride));
-    }
+    let edges = class_edges(sorted[0], sorted[sorted.len() - 1], sorted.len());
     let counts = edges
         .windows(2)
         .map(|class| {
@@ -152,6 +158,21 @@ fn histogram(sorted: &[f64], unit: LengthUnit) -> Histogram {
         LengthUnit::Px => (None, Some(edges)),
     };
     Histogram { bin_edges_um, bin_edges_px, counts }
+}
+
+/// Edges of the classes that hold all of `count` sizes between the smallest and the largest.
+pub(crate) fn class_edges(smallest: f64, largest: f64, count: usize) -> Vec<f64> {
+    let stride = if count < FINE_CLASSES_FROM { 2 } else { 1 };
+    let mut step = (10.0 * smallest.log10() / f64::from(stride)).floor() as i32 + 1;
+    while preferred(step * stride) > smallest {
+        step -= 1;
+    }
+    let mut edges = vec![preferred(step * stride)];
+    while edges.last().is_some_and(|&edge| edge <= largest) {
+        step += 1;
+        edges.push(preferred(step * stride));
+    }
+    edges
 }
 
 /// The preferred number with this place in the series; place 0 is 1, place 10 is 10.

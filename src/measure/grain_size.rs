@@ -74,7 +74,7 @@ fn boundary_method_name(method: BoundaryMethod) -> String {
 }
 
 /// How many grains a whole grain stands for, those cut by the frame included.
-fn frame_weight(grain: &Grain, frame: Frame) -> f64 {
+pub(crate) fn frame_weight(grain: &Grain, frame: Frame) -> f64 {
     let (width, height) = (frame.width as f64, frame.height as f64);
     let bounds = grain.region.bounding_box;
     // A whole grain leaves at least one column and one row of the frame free.

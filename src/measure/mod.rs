@@ -12,3 +12,4 @@ pub mod pore;
 pub mod region;
 pub mod test_line;
 pub mod unfold;
+pub mod weighted;

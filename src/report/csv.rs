@@ -1,4 +1,4 @@
-//! Tables for spreadsheets: `fields.csv`, `pores.csv`, `grains.csv`, `intercepts.csv`.
+//! Tables for spreadsheets: `fields.csv`, `pores.csv`, `grains.csv`, `chords.csv`, `intercepts.csv`.
 //!
 //! Comma-separated after RFC 4180, UTF-8, decimal points. An empty cell is an unknown value. Lengths stand in the `_um`
 //! column of fields with a scale and in the `_px` column of fields without one. Text that a spreadsheet would run as a
@@ -10,6 +10,7 @@ use std::fmt::{Display, Write as _};
 use serde::Serialize;
 
 use super::phrase::pore_place;
+use crate::measure::grain_size::frame_weight;
 use crate::measure::region::Region;
 use crate::study::result::{Distribution, Field, Study};
 use crate::units::{Area, Length, LengthUnit};
@@ -146,7 +147,11 @@ pub fn pores(field: &Field) -> Vec<u8> {
 pub fn grains_header() -> Vec<u8> {
     let mut sheet = Sheet::new();
     let head = ["specimen", "file", "page", "grain"].into_iter();
-    sheet.head(head.chain(REGION_COLUMNS.iter().copied()).chain(["neighbours", "boundary_strength"]));
+    sheet.head(head.chain(REGION_COLUMNS.iter().copied()).chain([
+        "neighbours",
+        "boundary_strength",
+        "frame_weight",
+    ]));
     sheet.into_bytes()
 }
 
@@ -158,6 +163,30 @@ pub fn grains(field: &Field) -> Vec<u8> {
         region_cells(&mut sheet, &grain.region, field);
         sheet.count(u64::from(grain.neighbours));
         sheet.rounded(grain.boundary_strength);
+        let whole = !grain.region.touches_frame;
+        sheet.number(whole.then(|| six_digits(frame_weight(grain, field.frame))));
+        sheet.end_row();
+    }
+    sheet.into_bytes()
+}
+
+/// The head of `chords.csv`.
+pub fn chords_header() -> Vec<u8> {
+    let mut sheet = Sheet::new();
+    sheet.head(["specimen", "file", "page", "chord_um", "chord_px", "count"].into_iter());
+    sheet.into_bytes()
+}
+
+/// The rows of one field for `chords.csv`, to follow [`chords_header`]: lengths to six digits, rising, and how many
+/// chords have each. Lines cross a grid of pixels, so chords have few different lengths.
+pub fn chords(field: &Field) -> Vec<u8> {
+    let mut lengths: Vec<f64> = field.rows.chords.iter().map(|&c| six_digits(f64::from(c))).collect();
+    lengths.sort_unstable_by(f64::total_cmp);
+    let mut sheet = Sheet::new();
+    for equal in lengths.chunk_by(|a, b| a == b) {
+        row_start(&mut sheet, field);
+        sheet.in_unit(equal[0], unit_of(field));
+        sheet.count(equal.len() as u64);
         sheet.end_row();
     }
     sheet.into_bytes()
@@ -223,7 +252,7 @@ impl Sheet {
         self.show(value.into().filter(|v| v.is_finite()));
     }
 
-    fn rounded(&mut self, value: f64) {
+    pub(super) fn rounded(&mut self, value: f64) {
         self.number(six_digits(value));
     }
 
@@ -376,7 +405,7 @@ fn intercept_rows(sheet: &mut Sheet, field: &Field) {
 }
 
 /// The text, with an apostrophe in front where a spreadsheet would take it for a formula.
-fn defused(text: &str) -> Cow<'_, str> {
+pub(crate) fn defused(text: &str) -> Cow<'_, str> {
     let formula = text.starts_with(['=', '+', '-', '@', '\t', '\r', '\n', '＝', '＋', '－', '＠']);
     if formula { Cow::Owned(format!("'{text}")) } else { Cow::Borrowed(text) }
 }

@@ -45,6 +45,7 @@ pub struct Collector<'a> {
     surface: Option<Surface>,
     pores: Table<'a>,
     grains: Table<'a>,
+    chords: Table<'a>,
 }
 
 impl<'a> Collector<'a> {
@@ -67,6 +68,8 @@ impl<'a> Collector<'a> {
         pores.append(&report::csv::pores_header())?;
         let mut grains = staging.table("grains.csv")?;
         grains.append(&report::csv::grains_header())?;
+        let mut chords = staging.table("chords.csv")?;
+        chords.append(&report::csv::chords_header())?;
         Ok(Self {
             collected: Collected::default(),
             early: BTreeMap::new(),
@@ -78,6 +81,7 @@ impl<'a> Collector<'a> {
             surface,
             pores,
             grains,
+            chords,
         })
     }
 
@@ -108,6 +112,7 @@ impl<'a> Collector<'a> {
     pub fn finish(mut self) -> Result<Collected, Error> {
         self.pores.finish()?;
         self.grains.finish()?;
+        self.chords.finish()?;
         self.collected.specimens.sort_by(|a, b| a.name.cmp(&b.name));
         Ok(self.collected)
     }
@@ -116,6 +121,7 @@ impl<'a> Collector<'a> {
         let MeasuredField { field, fingerprint, thumbnail } = measured;
         self.pores.append(&report::csv::pores(&field))?;
         self.grains.append(&report::csv::grains(&field))?;
+        self.chords.append(&report::csv::chords(&field))?;
         let index = self.collected.fields.len();
         self.open.entry(field.specimen.clone()).or_default().push((index, fingerprint));
         self.collected.fields.push(field);

@@ -2,12 +2,14 @@
 
 pub mod collect;
 pub mod field;
+pub mod figure;
 pub mod input;
 pub mod output;
 pub mod record;
 pub mod result;
 pub mod results;
 pub mod run;
+pub mod samples;
 pub mod sheet;
 pub mod specimen;
 pub mod verify;

@@ -69,23 +69,47 @@ impl Axis {
 
     /// Draws a horizontal axis at height `y`, with `label` below.
     pub(super) fn draw_below(&self, canvas: &Canvas, y: f64, label: &str) {
+        self.draw_ticks_below(canvas, y, true);
+        self.draw_label_below(canvas, y, label);
+    }
+
+    /// The line and ticks of a horizontal axis, with their values or without.
+    pub(super) fn draw_ticks_below(&self, canvas: &Canvas, y: f64, with_values: bool) {
         canvas.line(&[(self.start, y), (self.end, y)], INK, 0.25);
         for value in self.ticks() {
             let x = self.place(value);
             canvas.line(&[(x, y), (x, y + TICK_MM)], INK, 0.25);
-            canvas.text(&tick_label(value), (x, y + TICK_MM + 1.9), TEXT_PT, Anchor::Middle);
+            if with_values {
+                canvas.text(&tick_label(value), (x, y + TICK_MM + 1.9), TEXT_PT, Anchor::Middle);
+            }
         }
+    }
+
+    /// The label of a horizontal axis at height `y`.
+    pub(super) fn draw_label_below(&self, canvas: &Canvas, y: f64, label: &str) {
         canvas.text(label, ((self.start + self.end) / 2.0, y + TICK_MM + 5.8), TEXT_PT, Anchor::Middle);
     }
 
     /// Draws a vertical axis at `x`, with `label` to its left.
     pub(super) fn draw_left(&self, canvas: &Canvas, x: f64, label: &str) {
+        self.draw_ticks_left(canvas, x, true);
+        self.draw_label_left(canvas, x, label);
+    }
+
+    /// The line and ticks of a vertical axis, with their values or without.
+    pub(super) fn draw_ticks_left(&self, canvas: &Canvas, x: f64, with_values: bool) {
         canvas.line(&[(x, self.start), (x, self.end)], INK, 0.25);
         for value in self.ticks() {
             let y = self.place(value);
             canvas.line(&[(x - TICK_MM, y), (x, y)], INK, 0.25);
-            canvas.text(&tick_label(value), (x - TICK_MM - 0.8, y), TEXT_PT, Anchor::Right);
+            if with_values {
+                canvas.text(&tick_label(value), (x - TICK_MM - 0.8, y), TEXT_PT, Anchor::Right);
+            }
         }
+    }
+
+    /// The label of a vertical axis at `x`.
+    pub(super) fn draw_label_left(&self, canvas: &Canvas, x: f64, label: &str) {
         canvas.upward_text(label, (x - 9.6, (self.start + self.end) / 2.0), TEXT_PT);
     }
 
@@ -109,6 +133,14 @@ impl Axis {
         let spread = if high > low { high - low } else { low.abs().max(1.0) };
         let (low, high) = (low - ROOM * spread, high + ROOM * spread);
         Some(Self { low, high, logarithmic: false, start, end })
+    }
+
+    /// Faint lines from `left` to `right` at the ticks of a vertical axis.
+    pub(super) fn draw_grid_across(&self, canvas: &Canvas, left: f64, right: f64) {
+        for value in self.ticks() {
+            let y = self.place(value);
+            canvas.line(&[(left, y), (right, y)], GRID, 0.25);
+        }
     }
 
     /// Faint lines from `top` to `bottom` at the ticks.

@@ -1,13 +1,17 @@
 //! A sheet in millimetres to draw on, as SVG and from that as PNG.
 
+use std::cell::RefCell;
 use std::sync::{Arc, LazyLock, Once};
 
 use ab_glyph::{Font, FontRef};
+use base64::Engine as _;
 use plotters::coord::Shift;
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{FontTransform, register_font};
 use resvg::{tiny_skia, usvg};
+
+use crate::report::name::clipped;
 
 const FONT: &str = "DejaVu Sans";
 
@@ -22,9 +26,9 @@ const UNITS_PER_MM: f64 = UNITS_PER_CSS_PX * 96.0 / 25.4;
 const FONT_SIZE_DIVISOR: f64 = 1.24;
 
 pub(super) const INK: RGBColor = RGBColor(20, 28, 44);
-const FAINT: RGBColor = RGBColor(120, 130, 145);
+pub(super) const FAINT: RGBColor = RGBColor(120, 130, 145);
 pub(super) const GRID: RGBColor = RGBColor(222, 227, 233);
-const BAR_FILL: RGBColor = RGBColor(200, 221, 236);
+pub(super) const BAR_FILL: RGBColor = RGBColor(200, 221, 236);
 const BAR_EDGE: RGBColor = RGBColor(84, 118, 143);
 pub(super) const CURVE: RGBColor = RGBColor(150, 68, 0);
 
@@ -102,7 +106,11 @@ pub(super) const TINTS: [RGBColor; 3] =
     [RGBColor(232, 239, 245), RGBColor(203, 221, 234), RGBColor(240, 226, 212)];
 
 /// A white sheet; positions and sizes are in millimetres from the upper left corner.
-pub(super) struct Canvas<'a>(DrawingArea<SVGBackend<'a>, Shift>);
+pub(super) struct Canvas<'a> {
+    area: DrawingArea<SVGBackend<'a>, Shift>,
+    /// Pictures that lie below everything drawn, as SVG.
+    pictures: RefCell<String>,
+}
 
 /// Draws a figure and returns it as SVG with its size in millimetres and `title` for those who cannot see it.
 pub(super) fn svg((width, height): (f64, f64), title: &str, draw: impl FnOnce(&Canvas)) -> String {
@@ -113,17 +121,20 @@ pub(super) fn svg((width, height): (f64, f64), title: &str, draw: impl FnOnce(&C
     });
     let size = (units(width) as u32, units(height) as u32);
     let mut text = String::new();
-    {
-        let canvas = Canvas(SVGBackend::with_string(&mut text, size).into_drawing_area());
-        canvas.0.fill(&WHITE).expect(DRAWN);
+    let pictures = {
+        let area = SVGBackend::with_string(&mut text, size).into_drawing_area();
+        let canvas = Canvas { area, pictures: RefCell::default() };
+        canvas.area.fill(&WHITE).expect(DRAWN);
         draw(&canvas);
-        canvas.0.present().expect(DRAWN);
-    }
-    in_millimetres(&text, (width, height), title)
+        canvas.area.present().expect(DRAWN);
+        canvas.pictures.take()
+    };
+    in_millimetres(&text, &pictures, (width, height), title)
 }
 
-fn in_millimetres(svg: &str, (width, height): (f64, f64), title: &str) -> String {
+fn in_millimetres(svg: &str, pictures: &str, (width, height): (f64, f64), title: &str) -> String {
     let body = svg.split_once(">\n").map_or("", |(_, body)| body);
+    let (ground, drawn) = body.split_once('\n').unwrap_or((body, ""));
     let (columns, rows) = (units(width), units(height));
     let title = escaped(title);
     let head = format!(
@@ -131,8 +142,9 @@ fn in_millimetres(svg: &str, (width, height): (f64, f64), title: &str) -> String
          viewBox=\"0 0 {columns} {rows}\" role=\"img\" aria-label=\"{title}\">\n<title>{title}</title>\n"
     );
     // Verdana has the same widths where a viewer lacks the measured font.
-    head + &body
-        .replace(&format!("font-family=\"{FONT}\""), &format!("font-family=\"{FONT}, Verdana, sans-serif\""))
+    let drawn = drawn
+        .replace(&format!("font-family=\"{FONT}\""), &format!("font-family=\"{FONT}, Verdana, sans-serif\""));
+    format!("{head}{ground}\n{pictures}{drawn}")
 }
 
 fn escaped(text: &str) -> String {
@@ -159,7 +171,7 @@ impl Canvas<'_> {
     /// A line through `points`, `width` millimetres wide.
     pub(super) fn line(&self, points: &[(f64, f64)], colour: RGBColor, width: f64) {
         let path: Vec<(i32, i32)> = points.iter().copied().map(point).collect();
-        self.0.draw(&PathElement::new(path, stroke(colour, width))).expect(DRAWN);
+        self.area.draw(&PathElement::new(path, stroke(colour, width))).expect(DRAWN);
     }
 
     /// A line through `points` in strokes.
@@ -172,7 +184,7 @@ impl Canvas<'_> {
     /// A filled area.
     pub(super) fn area(&self, corners: &[(f64, f64)], colour: RGBColor) {
         let corners: Vec<(i32, i32)> = corners.iter().copied().map(point).collect();
-        self.0.draw(&Polygon::new(corners, colour.filled())).expect(DRAWN);
+        self.area.draw(&Polygon::new(corners, colour.filled())).expect(DRAWN);
     }
 
     /// A point of a series, of about the same area in every shape.
@@ -181,9 +193,9 @@ impl Canvas<'_> {
         let corners = match style.marker {
             Marker::Disc | Marker::Ring => {
                 let inner = if style.marker == Marker::Disc { style.colour } else { WHITE };
-                self.0.draw(&Circle::new(point(centre), units(radius), inner.filled())).expect(DRAWN);
+                self.area.draw(&Circle::new(point(centre), units(radius), inner.filled())).expect(DRAWN);
                 let rim = stroke(style.colour, 0.3);
-                self.0.draw(&Circle::new(point(centre), units(radius), rim)).expect(DRAWN);
+                self.area.draw(&Circle::new(point(centre), units(radius), rim)).expect(DRAWN);
                 return;
             }
             Marker::Square => {
@@ -198,16 +210,27 @@ impl Canvas<'_> {
     /// A filled rectangle with an edge.
     pub(super) fn bar(&self, from: (f64, f64), to: (f64, f64)) {
         let corners = [point(from), point(to)];
-        self.0.draw(&Rectangle::new(corners, BAR_FILL.filled())).expect(DRAWN);
+        self.area.draw(&Rectangle::new(corners, BAR_FILL.filled())).expect(DRAWN);
         self.line(&[(from.0, to.1), from, (to.0, from.1), to], BAR_EDGE, 0.2);
+    }
+
+    /// A picture (PNG) that fills the rectangle, below everything that is drawn.
+    pub(super) fn picture(&self, png: &[u8], from: (f64, f64), to: (f64, f64)) {
+        let ((x, y), (right, bottom)) = (point(from), point(to));
+        let data = base64::engine::general_purpose::STANDARD.encode(png);
+        let (width, height) = (right - x, bottom - y);
+        self.pictures.borrow_mut().push_str(&format!(
+            "<image x=\"{x}\" y=\"{y}\" width=\"{width}\" height=\"{height}\" preserveAspectRatio=\"none\" \
+             href=\"data:image/png;base64,{data}\"/>\n"
+        ));
     }
 
     /// A disc with a white rim, or a ring.
     pub(super) fn dot(&self, centre: (f64, f64), radius: f64, filled: bool) {
         let inner = if filled { INK.filled() } else { WHITE.filled() };
-        self.0.draw(&Circle::new(point(centre), units(radius), inner)).expect(DRAWN);
+        self.area.draw(&Circle::new(point(centre), units(radius), inner)).expect(DRAWN);
         let rim = if filled { WHITE } else { FAINT };
-        self.0.draw(&Circle::new(point(centre), units(radius), stroke(rim, 0.2))).expect(DRAWN);
+        self.area.draw(&Circle::new(point(centre), units(radius), stroke(rim, 0.2))).expect(DRAWN);
     }
 
     /// Text of `size` pt, whose middle line is at the height of `at`.
@@ -218,14 +241,14 @@ impl Canvas<'_> {
             Anchor::Right => HPos::Right,
         };
         let style = font(size).color(&INK).pos(Pos::new(horizontal, VPos::Center));
-        self.0.draw(&Text::new(text, point(at), style)).expect(DRAWN);
+        self.area.draw(&Text::new(text, point(at), style)).expect(DRAWN);
     }
 
     /// Text that reads upwards, centred on `at`.
     pub(super) fn upward_text(&self, text: &str, at: (f64, f64), size: f64) {
         let style = TextStyle::from(font_description(size).transform(FontTransform::Rotate270)).color(&INK);
         let style = style.pos(Pos::new(HPos::Center, VPos::Center));
-        self.0.draw(&Text::new(text, point(at), style)).expect(DRAWN);
+        self.area.draw(&Text::new(text, point(at), style)).expect(DRAWN);
     }
 }
 
@@ -247,6 +270,13 @@ pub(super) fn text_width(text: &str, size: f64) -> f64 {
     let em = FACE.units_per_em().map_or(2048.0, f64::from);
     let advance: f64 = text.chars().map(|c| f64::from(FACE.h_advance_unscaled(FACE.glyph_id(c)))).sum();
     advance / em * size / 72.0 * 25.4
+}
+
+/// The text, shortened to `width` millimetres.
+pub(super) fn shortened(text: &str, size: f64, width: f64) -> String {
+    let letters = text.chars().count();
+    let texts = (1..=letters).rev().map(|longest| clipped(text, longest));
+    texts.into_iter().find(|text| text_width(text, size) <= width).unwrap_or_default()
 }
 
 /// A line through `points` cut into what a repeated pattern of drawn and left-out lengths leaves of it.
@@ -282,18 +312,23 @@ fn pieces(points: &[(f64, f64)], pattern: &[f64]) -> Vec<Vec<(f64, f64)>> {
 
 /// A figure as PNG with its resolution, drawn with the built-in font only. `None` if `svg` is not an SVG.
 pub fn png(svg: &str, dpi: u32) -> Option<Vec<u8>> {
+    let tree = tree(svg, dpi)?;
+    let size = tree.size().to_int_size();
+    let mut pixels = tiny_skia::Pixmap::new(size.width(), size.height())?;
+    pixels.fill(tiny_skia::Color::WHITE);
+    resvg::render(&tree, tiny_skia::Transform::identity(), &mut pixels.as_mut());
+    Some(encoded(&pixels, dpi))
+}
+
+/// What is drawn, with the built-in font only, in units of 1/`dpi` inch. `None` if `svg` is not an SVG.
+pub(super) fn tree(svg: &str, dpi: u32) -> Option<usvg::Tree> {
     static FONTS: LazyLock<Arc<usvg::fontdb::Database>> = LazyLock::new(|| {
         let mut fonts = usvg::fontdb::Database::new();
         fonts.load_font_data(dejavu::sans::regular().to_vec());
         Arc::new(fonts)
     });
     let options = usvg::Options { dpi: dpi as f32, fontdb: FONTS.clone(), ..usvg::Options::default() };
-    let tree = usvg::Tree::from_str(svg, &options).ok()?;
-    let size = tree.size().to_int_size();
-    let mut pixels = tiny_skia::Pixmap::new(size.width(), size.height())?;
-    pixels.fill(tiny_skia::Color::WHITE);
-    resvg::render(&tree, tiny_skia::Transform::identity(), &mut pixels.as_mut());
-    Some(encoded(&pixels, dpi))
+    usvg::Tree::from_str(svg, &options).ok()
 }
 
 fn encoded(pixels: &tiny_skia::Pixmap, dpi: u32) -> Vec<u8> {

@@ -42,10 +42,10 @@ struct Words {
 }
 
 /// Classes with their shares in percent of all sizes.
-struct Classes<'a> {
-    edges: &'a [f64],
-    shares: Vec<f64>,
-    logarithmic: bool,
+pub(super) struct Classes<'a> {
+    pub edges: &'a [f64],
+    pub shares: Vec<f64>,
+    pub logarithmic: bool,
 }
 
 fn figure(specimen: &Specimen, sizes: &Distribution, words: &Words) -> Option<String> {
@@ -132,14 +132,7 @@ fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, words: &W
     let largest =
         classes.shares.iter().chain(curve.iter().map(|(_, share)| share)).fold(0.0, |a: f64, &b| a.max(b));
     let up = Axis { low: 0.0, high: largest * 1.06, logarithmic: false, start: BOTTOM, end: TOP };
-    for (pair, &share) in edges.windows(2).zip(&classes.shares).filter(|(_, share)| **share > 0.0) {
-        canvas.bar((across.place(pair[0]), up.place(share)), (across.place(pair[1]), BOTTOM));
-    }
-    let points: Vec<(f64, f64)> =
-        curve.iter().map(|&(value, share)| (across.place(value), up.place(share))).collect();
-    if points.len() > 1 {
-        canvas.line(&points, CURVE, 0.55);
-    }
+    draw_classes(canvas, classes, &curve, (&across, &up));
     let mut medians = vec![(sizes.percentiles.p50, Stroke::Dashed)];
     if words.by_area {
         medians.push((sizes.area_weighted_percentiles.p50, Stroke::Dotted));
@@ -152,8 +145,25 @@ fn draw_plot(canvas: &Canvas, classes: &Classes, sizes: &Distribution, words: &W
     up.draw_left(canvas, LEFT, "share of all in class, %");
 }
 
+/// Bars of the classes and the fitted curve over them.
+pub(super) fn draw_classes(
+    canvas: &Canvas,
+    classes: &Classes,
+    curve: &[(f64, f64)],
+    (across, up): (&Axis, &Axis),
+) {
+    for (pair, &share) in classes.edges.windows(2).zip(&classes.shares).filter(|(_, share)| **share > 0.0) {
+        canvas.bar((across.place(pair[0]), up.place(share)), (across.place(pair[1]), up.start));
+    }
+    let points: Vec<(f64, f64)> =
+        curve.iter().map(|&(value, share)| (across.place(value), up.place(share))).collect();
+    if points.len() > 1 {
+        canvas.line(&points, CURVE, 0.55);
+    }
+}
+
 /// What a class as wide as the one around each value would hold under the fit, in percent.
-fn fitted_shares(fit: &Lognormal, classes: &Classes, axis: &Axis) -> Vec<(f64, f64)> {
+pub(super) fn fitted_shares(fit: &Lognormal, classes: &Classes, axis: &Axis) -> Vec<(f64, f64)> {
     let (center, spread) = (fit.median.value().ln(), fit.geometric_standard_deviation.ln());
     if !(center.is_finite() && spread > 1e-6) {
         return Vec::new();

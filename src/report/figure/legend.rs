@@ -16,7 +16,12 @@ const BETWEEN_MM: f64 = 4.0;
 #[derive(Clone, Copy)]
 pub(super) enum Sample {
     Mark(Style),
-    Line { stroke: Stroke, colour: RGBColor },
+    Line {
+        stroke: Stroke,
+        colour: RGBColor,
+    },
+    /// A hairline.
+    Fine(RGBColor),
     Area(RGBColor),
 }
 
@@ -55,6 +60,7 @@ pub(super) fn draw(canvas: &Canvas, entries: &[Entry], corner: (f64, f64), width
             Sample::Line { stroke, colour } => {
                 canvas.stroked(&[(x, y), (x + SAMPLE_MM, y)], stroke, colour, 0.5);
             }
+            Sample::Fine(colour) => canvas.line(&[(x, y), (x + SAMPLE_MM, y)], colour, 0.2),
             Sample::Area(colour) => {
                 let (right, top, bottom) = (x + SAMPLE_MM, y - 1.1, y + 1.1);
                 canvas.area(&[(x, top), (right, top), (right, bottom), (x, bottom)], colour);
