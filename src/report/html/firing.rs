@@ -5,11 +5,13 @@ use std::collections::BTreeSet;
 use askama::Template;
 
 use super::super::name::printable;
-use super::super::number::{significant, with_interval};
+use super::super::number::{significant, significant_or_unknown, with_interval};
 use super::super::relation::RelationFigure;
-use crate::body::agreement::{Comparison, Method};
+use crate::body::agreement::Method;
+use crate::body::result::Body;
+use crate::body::value::Value;
 use crate::relate::observation::{Condition, PROPERTIES};
-use crate::relate::relation::{RelatedSpecimen, Relation};
+use crate::relate::relation::{Firing, RelatedSpecimen, Relation};
 
 /// Where the section goes: before this part of the page …
 const PART_AFTER: &str = "<section id=\"specimens\"";
@@ -43,7 +45,7 @@ struct Section {
     conclusions: Vec<String>,
     warnings: Vec<String>,
     tables: Vec<Table>,
-    agreements: Vec<String>,
+    reasons: Vec<String>,
     parts: Vec<Part>,
 }
 
@@ -66,8 +68,8 @@ fn section(relation: &Relation, figures: &[RelationFigure]) -> String {
     let section = Section {
         conclusions: relation.conclusions.iter().map(|sentence| printable(&capitalised(sentence))).collect(),
         warnings: relation.warnings.iter().map(|warning| printable(&warning.message)).collect(),
-        tables: vec![conditions(relation), properties(relation)],
-        agreements: agreements(relation),
+        tables: vec![conditions(relation), properties(relation), bodies(relation), comparisons(relation)],
+        reasons: reasons(relation),
         parts: parts(relation, figures),
     };
     section.render().expect("invariant: rendering text into memory does not fail")
@@ -83,7 +85,7 @@ fn conditions(relation: &Relation) -> Table {
     let words = relation.specimens.iter().flat_map(|specimen| specimen.words.keys());
     let heads: BTreeSet<&String> = numbers.chain(words).collect();
     let cell = |specimen: &RelatedSpecimen, head: &String| {
-        let number = specimen.conditions.get(head).map(f64::to_string);
+        let number = specimen.conditions.get(head).map(|value| trimmed(*value));
         number.or_else(|| specimen.words.get(head).map(|word| printable(word))).unwrap_or_else(unknown)
     };
     Table {
@@ -178,33 +180,117 @@ fn growth(relation: &Relation, figures: Vec<String>) -> Part {
     }
 }
 
-/// Porosity of pictures against that of weighing and measuring, with the usual reasons where they differ.
-fn agreements(relation: &Relation) -> Vec<String> {
-    let comparisons = relation.specimens.iter().flat_map(|s| s.comparisons.iter().map(move |c| (&s.name, c)));
-    comparisons.map(|(name, comparison)| printable(&agreement(name, comparison))).collect()
+/// One row of the table of bodies: its head, and the value of a specimen.
+type BodyRow = (&'static str, fn(&Body) -> Option<Value>);
+
+const BODY_ROWS: [BodyRow; 10] = [
+    ("pressing pressure, MPa", |body| body.pressing_pressure_mpa),
+    ("green density, g/cm³", |body| body.green_density_g_cm3),
+    ("green relative density, %", |body| body.green_relative_density_percent),
+    ("mass loss on firing, %", |body| body.mass_loss_percent),
+    ("volume shrinkage, %", |body| body.volume_shrinkage_percent),
+    ("fired density from mass and sizes, g/cm³", |body| body.fired_density_g_cm3),
+    ("fired density by weighing in a liquid, g/cm³", |body| body.archimedes_density_g_cm3),
+    ("apparent solid density, g/cm³", |body| body.apparent_solid_density_g_cm3),
+    ("open porosity, %", |body| body.open_porosity_percent),
+    ("closed porosity, %", |body| body.closed_porosity_percent),
+];
+
+/// What follows from the readings, and how long the firing was.
+fn bodies(relation: &Relation) -> Table {
+    let specimens = &relation.specimens;
+    let mut rows: Vec<Vec<String>> = BODY_ROWS
+        .iter()
+        .filter(|(_, value)| specimens.iter().any(|specimen| value(&specimen.body).is_some()))
+        .map(|(head, value)| {
+            let cell = |found: Value| {
+                let half = found.expanded();
+                with_interval(found.value, Some(found.value - half), Some(found.value + half))
+            };
+            first_then(head, specimens.iter().map(|s| value(&s.body).map_or_else(unknown, cell)))
+        })
+        .collect();
+    let times: [(&str, fn(&Firing) -> Option<f64>); 3] = [
+        ("firing programme, h", |firing| firing.duration_min.map(|minutes| minutes / 60.0)),
+        ("within 50 K of the peak, h", |firing| firing.minutes_near_peak.map(|minutes| minutes / 60.0)),
+        ("thermal work, log₁₀ of Θ in s/K", |firing| {
+            firing.thermal_work.as_ref().map(|work| work.log10_theta)
+        }),
+    ];
+    for (head, value) in times {
+        let found: Vec<Option<f64>> = specimens.iter().map(|s| s.firing.as_ref().and_then(value)).collect();
+        if found.iter().any(Option::is_some) {
+            rows.push(first_then(head, found.into_iter().map(|v| significant_or_unknown(v, 4))));
+        }
+    }
+    Table {
+        caption: "Body and firing, from the readings in the study sheet",
+        heads: first_then("quantity", specimens.iter().map(|specimen| printable(&specimen.name))),
+        rows,
+        note: "± two standard uncertainties, carried from the stated reading uncertainties, or from usual ones where none is stated. \
+               Densities in a liquid after the methods of ISO 18754 and ASTM C373, with the density of water at its temperature and the \
+               buoyancy of air."
+            .into(),
+    }
 }
 
-fn agreement(name: &str, found: &Comparison) -> String {
-    let other = match found.method {
-        Method::Archimedes => "total porosity by weighing in a liquid",
-        Method::Geometrical => "total porosity from mass and sizes",
-        Method::ArchimedesOpen => {
-            "open porosity by weighing in a liquid, which pictures should at least show"
-        }
-    };
-    let verdict = match (found.agree, found.half_width_points) {
-        (Some(true), Some(half)) => format!("agree within ± {} points", significant(half, 2)),
-        (Some(false), Some(half)) => format!("differ beyond ± {} points", significant(half, 2)),
-        _ => "cannot be compared without an interval: measure a second picture".into(),
-    };
-    let reasons = if found.usual_reasons.is_empty() {
-        String::new()
-    } else {
-        format!(". Usual reasons, none shown to apply: {}", found.usual_reasons.join("; "))
-    };
-    format!(
-        "{name}: pictures {} %, {other} {} %: {verdict}{reasons}",
-        significant(found.pictures_percent, 3),
-        significant(found.other_percent, 3)
-    )
+/// Porosity of pictures against that of weighing and measuring.
+fn comparisons(relation: &Relation) -> Table {
+    let found = relation.specimens.iter().flat_map(|s| s.comparisons.iter().map(move |c| (&s.name, c)));
+    Table {
+        caption: "Porosity of the pictures against weighing and measuring, %",
+        heads: ["specimen", "against", "pictures", "other", "difference, points", "verdict"].map(str::to_owned).to_vec(),
+        rows: found
+            .map(|(name, comparison)| {
+                let half = comparison.half_width_points;
+                let difference = comparison.difference_points;
+                let verdict = match comparison.agree {
+                    Some(true) => "agree",
+                    Some(false) => "differ",
+                    None => "no interval: measure a second picture",
+                };
+                vec![
+                    printable(name),
+                    method(comparison.method).to_owned(),
+                    significant(comparison.pictures_percent, 3),
+                    significant(comparison.other_percent, 3),
+                    with_interval(difference, half.map(|h| difference - h), half.map(|h| difference + h)),
+                    verdict.to_owned(),
+                ]
+            })
+            .collect(),
+        note: "Two methods agree where their difference lies within its 95 % interval. Open porosity is a lower bound of what pictures show. \
+               Neither value is corrected by the other."
+            .into(),
+    }
+}
+
+fn method(method: Method) -> &'static str {
+    match method {
+        Method::Archimedes => "total, weighed in a liquid",
+        Method::Geometrical => "total, from mass and sizes",
+        Method::ArchimedesOpen => "open, weighed in a liquid",
+    }
+}
+
+/// The usual reasons where methods differ, none of them shown to apply.
+fn reasons(relation: &Relation) -> Vec<String> {
+    let found = relation.specimens.iter().flat_map(|s| s.comparisons.iter().map(move |c| (&s.name, c)));
+    found
+        .filter(|(_, comparison)| !comparison.usual_reasons.is_empty())
+        .map(|(name, comparison)| {
+            format!(
+                "{} ({}): {}",
+                printable(name),
+                method(comparison.method),
+                comparison.usual_reasons.join("; ")
+            )
+        })
+        .collect()
+}
+
+/// A number without idle digits.
+fn trimmed(value: f64) -> String {
+    let rounded: f64 = significant(value, 5).parse().unwrap_or(value);
+    rounded.to_string()
 }
