@@ -6,7 +6,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use ceramograph::relate::Question;
+use ceramograph::relate::run::relation;
 use ceramograph::report::{csv, json};
+use ceramograph::study::sheet::Sheet;
 use invented_study::{hostile_study, study, unknown_study, unscaled_study};
 use serde_json::Value;
 
@@ -17,8 +20,61 @@ fn docs(name: &str) -> PathBuf {
     PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("docs").join(name)
 }
 
+/// A result with a schema and a page of its own in docs/.
+struct Form {
+    schema: fn() -> String,
+    schema_file: &'static str,
+    page: &'static str,
+    root: &'static str,
+}
+
+const FORMS: [Form; 2] = [
+    Form { schema: json::schema, schema_file: "summary.schema.json", page: "result.md", root: "Study" },
+    Form {
+        schema: json::relation_schema,
+        schema_file: "relation.schema.json",
+        page: "relation.md",
+        root: "Relation",
+    },
+];
+
+impl Form {
+    fn parsed(&self) -> Value {
+        serde_json::from_str(&(self.schema)()).unwrap()
+    }
+}
+
 fn schema() -> Value {
-    serde_json::from_str(&json::schema()).unwrap()
+    FORMS[0].parsed()
+}
+
+/// Relations of a study with a full sheet, with a bare one, and without any.
+fn relations() -> Vec<Value> {
+    let folder = tempfile::tempdir().unwrap();
+    let study = study();
+    let names: Vec<&str> = study.specimens.iter().map(|specimen| specimen.name.as_str()).collect();
+    let path = folder.path().join("specimens.csv");
+    let mut written = String::from(
+        "specimen;peak_temperature_c;hold_min;ramp_rate_k_min;atmosphere;theoretical_density_g_cm3;fired_mass_g;\
+         fired_outer_diameter_mm;fired_height_mm;dry_mass_g;suspended_mass_g;saturated_mass_g;liquid_temperature_c\n",
+    );
+    for (index, name) in names.iter().enumerate() {
+        let (celsius, hold) = (1400 + 50 * index, 60 * (index + 1));
+        writeln!(written, "{name};{celsius};{hold};5;air;3.987;5.6;25.1;3.0;5.6;4.15;5.62;21").unwrap();
+    }
+    for (celsius, hold) in [(1500, 30), (1600, 240), (1650, 60)] {
+        writeln!(written, "other {celsius};{celsius};{hold};5;air;;;;;;;;").unwrap();
+    }
+    std::fs::write(&path, written).unwrap();
+    let full = ceramograph::study::sheet::read(&path).unwrap();
+    std::fs::write(&path, "specimen,peak_temperature_c\nnobody,1x\n").unwrap();
+    let bare = ceramograph::study::sheet::read(&path).unwrap();
+    let question = Question { activation_energy_kj_mol: Some(485.0), ..Question::default() };
+    [(study.clone(), full), (study, bare), (unknown_study(), Sheet::default())]
+        .iter()
+        .map(|(study, sheet)| relation(study, sheet, &question).unwrap())
+        .map(|relation| serde_json::from_str(&json::relation(&relation)).unwrap())
+        .collect()
 }
 
 /// Compares a file in docs/ with what it should be. With `UPDATE_SCHEMA` set it is rewritten, and the test fails, so
@@ -39,19 +95,25 @@ fn assert_up_to_date(name: &str, expected: &str) {
 
 #[test]
 fn the_schema_in_docs_is_the_one_of_the_types() {
-    assert_up_to_date("summary.schema.json", &json::schema());
+    for form in &FORMS {
+        assert_up_to_date(form.schema_file, &(form.schema)());
+    }
 }
 
 #[test]
 fn results_validate_and_export_no_key_that_the_schema_lacks() {
-    let mut strict = schema();
-    forbid_other_keys(&mut strict);
-    let validator = jsonschema::draft202012::new(&strict).unwrap();
-    for study in [study(), unknown_study(), unscaled_study(), hostile_study()] {
-        let instance: Value = serde_json::from_str(&json::summary(&study)).unwrap();
-        let errors: Vec<String> =
-            validator.iter_errors(&instance).map(|e| format!("{}: {e}", e.instance_path())).collect();
-        assert!(errors.is_empty(), "{errors:#?}");
+    let studies = [study(), unknown_study(), unscaled_study(), hostile_study()];
+    let summaries =
+        studies.iter().map(|study| serde_json::from_str(&json::summary(study)).unwrap()).collect();
+    for (form, instances) in FORMS.iter().zip([summaries, relations()]) {
+        let mut strict = form.parsed();
+        forbid_other_keys(&mut strict);
+        let validator = jsonschema::draft202012::new(&strict).unwrap();
+        for instance in &instances as &Vec<Value> {
+            let errors: Vec<String> =
+                validator.iter_errors(instance).map(|e| format!("{}: {e}", e.instance_path())).collect();
+            assert!(errors.is_empty(), "{}: {errors:#?}", form.schema_file);
+        }
     }
 }
 
@@ -90,9 +152,10 @@ fn forbid_other_keys(schema: &mut Value) {
 }
 
 /// The keys of the result, by the type that holds them.
-fn keys_by_type(schema: &Value) -> BTreeMap<String, Vec<(String, Value)>> {
+fn keys_by_type(form: &Form) -> BTreeMap<String, Vec<(String, Value)>> {
     let mut types = BTreeMap::new();
-    collect("Study", schema, &mut types);
+    let schema = &form.parsed();
+    collect(form.root, schema, &mut types);
     for (name, definition) in schema["$defs"].as_object().unwrap() {
         collect(name, definition, &mut types);
     }
@@ -129,7 +192,7 @@ fn own_keys(schema: &Value) -> Vec<(String, Value)> {
 
 #[test]
 fn every_key_has_a_description() {
-    for (name, keys) in keys_by_type(&schema()) {
+    for (name, keys) in FORMS.iter().flat_map(keys_by_type) {
         for (key, value) in keys {
             let text = value.get("description").and_then(Value::as_str).unwrap_or_default();
             assert!(text.len() > 3, "{name}.{key} has no description in the schema");
@@ -138,17 +201,25 @@ fn every_key_has_a_description() {
 }
 
 #[test]
-fn the_page_in_docs_names_every_key() {
-    let page = std::fs::read_to_string(docs("result.md")).unwrap_or_default().replace("\r\n", "\n");
-    let (before, rest) =
-        page.split_once(TABLE_START).expect("docs/result.md has the mark where the keys start");
-    let (_, after) = rest.split_once(TABLE_END).expect("docs/result.md has the mark where the keys end");
-    let table = key_tables(&schema());
-    assert_up_to_date("result.md", &format!("{before}{TABLE_START}{table}{TABLE_END}{after}"));
-    for study in [study(), unknown_study(), unscaled_study()] {
-        let instance: Value = serde_json::from_str(&json::summary(&study)).unwrap();
-        for key in exported_keys(&instance) {
-            assert!(page.contains(&format!("`{key}`")), "docs/result.md does not name {key}");
+fn the_pages_in_docs_name_every_key() {
+    let studies = [study(), unknown_study(), unscaled_study()];
+    let summaries =
+        studies.iter().map(|study| serde_json::from_str(&json::summary(study)).unwrap()).collect();
+    for (form, instances) in FORMS.iter().zip([summaries, relations()]) {
+        let name = form.page;
+        let page = std::fs::read_to_string(docs(name)).unwrap_or_default().replace("\r\n", "\n");
+        let (before, rest) = page
+            .split_once(TABLE_START)
+            .unwrap_or_else(|| panic!("docs/{name} lacks the mark where the keys start"));
+        let (_, after) = rest
+            .split_once(TABLE_END)
+            .unwrap_or_else(|| panic!("docs/{name} lacks the mark where the keys end"));
+        let table = key_tables(form);
+        assert_up_to_date(name, &format!("{before}{TABLE_START}{table}{TABLE_END}{after}"));
+        for instance in &instances as &Vec<Value> {
+            for key in exported_keys(instance) {
+                assert!(page.contains(&format!("`{key}`")), "docs/{name} does not name {key}");
+            }
         }
     }
 }
@@ -160,7 +231,7 @@ fn exported_keys(instance: &Value) -> BTreeSet<String> {
         Value::Object(object) => {
             for (key, value) in object {
                 keys.insert(key.clone());
-                if !matches!(key.as_str(), "options" | "firing" | "count_by_place" | "percent_by_place") {
+                if !is_users_own(key, value) {
                     keys.extend(exported_keys(value));
                 }
             }
@@ -171,11 +242,19 @@ fn exported_keys(instance: &Value) -> BTreeSet<String> {
     keys
 }
 
-fn key_tables(schema: &Value) -> String {
-    let types = keys_by_type(schema);
+/// Whether the keys below are made by the user's own data. `firing` is a map of the sheet's columns in a summary, and a
+/// programme in a relation.
+fn is_users_own(key: &str, value: &Value) -> bool {
+    let programme = value.get("programme").is_some();
+    matches!(key, "options" | "count_by_place" | "percent_by_place" | "conditions" | "words" | "properties")
+        || key == "firing" && !programme
+}
+
+fn key_tables(form: &Form) -> String {
+    let (schema, types) = (&form.parsed(), keys_by_type(form));
     let mut text = String::new();
-    for name in reading_order(schema, &types) {
-        let definition = if name == "Study" { schema } else { &schema["$defs"][&name] };
+    for name in reading_order(form, &types) {
+        let definition = if name == form.root { schema } else { &schema["$defs"][&name] };
         let about = cell(definition.get("description").and_then(Value::as_str).unwrap_or_default());
         writeln!(text, "\n### {name}\n\n{about}\n\n| key | holds | meaning |\n|---|---|---|").unwrap();
         for (key, value) in &types[&name] {
@@ -197,8 +276,8 @@ fn key_tables(schema: &Value) -> String {
 }
 
 /// Types in the order in which a reader of the summary meets them.
-fn reading_order(schema: &Value, types: &BTreeMap<String, Vec<(String, Value)>>) -> Vec<String> {
-    let mut order = vec!["Study".to_owned()];
+fn reading_order(form: &Form, types: &BTreeMap<String, Vec<(String, Value)>>) -> Vec<String> {
+    let mut order = vec![form.root.to_owned()];
     let mut next = 0;
     while let Some(name) = order.get(next).cloned() {
         for (_, value) in &types[&name] {
@@ -210,7 +289,7 @@ fn reading_order(schema: &Value, types: &BTreeMap<String, Vec<(String, Value)>>)
         }
         next += 1;
     }
-    assert_eq!(order.len(), types.len(), "every type is reached from the study: {:?}", schema["$defs"]);
+    assert_eq!(order.len(), types.len(), "every type is reached from {}", form.root);
     order
 }
 

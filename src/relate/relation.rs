@@ -227,13 +227,13 @@ pub struct Differences {
 /// An F test.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct VarianceTest {
-    /// F.
+    /// F: mean square between over mean square within.
     pub f: f64,
     /// Degrees of freedom between levels.
     pub degrees_between: f64,
     /// Degrees of freedom within levels.
     pub degrees_within: f64,
-    /// p.
+    /// Chance of so large a value if nothing differed.
     pub p: f64,
 }
 
@@ -244,7 +244,7 @@ pub struct RankTest {
     pub h: f64,
     /// Degrees of freedom of its χ² approximation.
     pub degrees: f64,
-    /// p.
+    /// Chance of so large a value if nothing differed.
     pub p: f64,
 }
 
