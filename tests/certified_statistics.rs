@@ -2,7 +2,8 @@
 //!
 //! NIST StRD: Statistical Reference Datasets, certified values of the National Institute of Standards and Technology (data
 //! and values of Norris and Wampler1 as quoted in several public sources and recomputed in exact fractions; those of
-//! Misra1a, DanWood, Thurber and MGH17 from memory (certified values of Thurber also as quoted in public sources), which the certified sums of squares confirm: wrong data could not meet them).
+//! Misra1a, DanWood, Thurber and MGH17 from memory (certified values of Thurber also as quoted in public sources), which the
+//! certified sums of squares confirm: wrong data could not meet them).
 
 use ceramograph::statistics::groups::{Summary, anova, anova_of_summaries, welch};
 use ceramograph::statistics::least_squares::least_squares;

@@ -39,8 +39,8 @@ pub struct Fit {
 
 /// Minimises the sum of squares of `observed[i] − model(i, parameters)` from the start given.
 ///
-/// Derivatives by differences of the fourth order; damping in proportion to the squared length of each column, so that the units of
-/// parameters do not matter. `None` without degrees of freedom, if the model is not finite at the start, or if the
+/// Derivatives by differences of the fourth order; damping in proportion to the squared length of each column, so that the
+/// units of parameters do not matter. `None` without degrees of freedom, if the model is not finite at the start, or if the
 /// parameters cannot be told apart at the end.
 ///
 /// # References

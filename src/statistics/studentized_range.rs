@@ -32,8 +32,8 @@ const CLOSE_ENOUGH: f64 = 1e-9;
 
 /// Share of the studentized range of `count` means with `degrees` of freedom below `q`.
 ///
-/// Good to 1e-7 (checked against SciPy for 2 to 60 means from one degree on). `None` unless there are at least two means and one degree of freedom,
-/// and `q` is 0 or more.
+/// Good to 1e-7 (checked against SciPy for 2 to 60 means from one degree on). `None` unless there are at least two means and
+/// one degree of freedom, and `q` is 0 or more.
 ///
 /// # References
 /// H. O. Hartley, Biometrika 32 (1942) 334 (the double integral; from memory).
