@@ -4,7 +4,7 @@
 
 use ceramograph::statistics::groups::{FTest, PairTest, anova, games_howell, kruskal_wallis, tukey, welch};
 use ceramograph::statistics::rank::spearman;
-use ceramograph::statistics::studentized_range;
+use ceramograph::statistics::{studentized_range, tails};
 use serde_json::Value;
 
 fn reference() -> Value {
@@ -71,6 +71,20 @@ fn groups_agree_with_scipy() {
 }
 
 #[test]
+fn tails_agree_with_scipy() {
+    for case in reference()["tails"].as_array().expect("tails") {
+        let at = numbers(&case["at"]);
+        let found = match case["name"].as_str().expect("a name") {
+            "f" => tails::f_upper(at[0], at[1], at[2]),
+            "chi squared" => tails::chi_squared_upper(at[0], at[1]),
+            _ => tails::t_two_sided(at[0], at[1]),
+        };
+        let (found, wanted) = (found.expect("a p"), number(&case["p"]));
+        assert!((found / wanted - 1.0).abs() < 1e-7, "{case}: {found}");
+    }
+}
+
+#[test]
 fn rank_correlations_agree_with_scipy() {
     for case in reference()["ranks"].as_array().expect("ranks") {
         let found = spearman(&numbers(&case["x"]), &numbers(&case["y"])).expect("a correlation");
@@ -87,7 +101,7 @@ fn the_studentized_range_agrees_with_scipy() {
         let (q, count) = (number(&case["q"]), case["count"].as_u64().expect("a count") as usize);
         let found = studentized_range::below(q, count, number(&case["degrees"])).expect("a share");
         let wanted = number(&case["below"]);
-        assert!((found - wanted).abs() < 1e-6, "{case}: {found}");
+        assert!((found - wanted).abs() < 1e-7, "{case}: {found}");
         if wanted > 0.01 && wanted < 0.999 {
             let back =
                 studentized_range::quantile(wanted, count, number(&case["degrees"])).expect("a quantile");

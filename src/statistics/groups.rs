@@ -40,7 +40,7 @@ pub struct PairTest {
     pub ci95_low: f64,
     /// Upper end.
     pub ci95_high: f64,
-    /// p.
+    /// p, good to 1e-7: far smaller ones may read 0.
     pub p: f64,
 }
 
@@ -59,10 +59,12 @@ impl Summary {
     /// Of values; `None` without values.
     pub fn of(values: &[f64]) -> Option<Self> {
         let n = values.len() as f64;
-        let mean = values.iter().sum::<f64>() / n;
-        let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
+        // From the first value on, so that equal values have no variance at all instead of that of rounding.
+        let first = *values.first()?;
+        let shift = values.iter().map(|value| value - first).sum::<f64>() / n;
+        let squares: f64 = values.iter().map(|value| (value - first - shift).powi(2)).sum();
         let variance = if values.len() > 1 { squares / (n - 1.0) } else { 0.0 };
-        (!values.is_empty()).then_some(Self { mean, variance, count: values.len() })
+        Some(Self { mean: first + shift, variance, count: values.len() })
     }
 }
 
@@ -89,6 +91,9 @@ pub fn anova_of_summaries(groups: &[Summary]) -> Option<FTest> {
 
 /// Pooled variance and its degrees of freedom.
 fn pooled(groups: &[Summary]) -> Option<(f64, f64)> {
+    if groups.iter().any(|group| group.count == 0) {
+        return None;
+    }
     let n: usize = groups.iter().map(|group| group.count).sum();
     let free = n.checked_sub(groups.len()).filter(|&free| free > 0 && groups.len() > 1)? as f64;
     let squares: f64 = groups.iter().map(|group| (group.count as f64 - 1.0) * group.variance).sum();
@@ -126,7 +131,8 @@ pub fn welch(groups: &[&[f64]]) -> Option<FTest> {
     })
 }
 
-/// Whether groups have the same ranks. `None` with fewer than two groups, an empty one, or all values equal.
+/// Whether groups have the same ranks. `None` with fewer than two groups, an empty one, a value that is
+/// not a number, or all values equal.
 ///
 /// # References
 /// W. H. Kruskal, W. A. Wallis, J. Am. Stat. Assoc. 47 (1952) 583 (from memory).
@@ -135,6 +141,9 @@ pub fn kruskal_wallis(groups: &[&[f64]]) -> Option<RankTest> {
         return None;
     }
     let all: Vec<f64> = groups.concat();
+    if all.iter().any(|value| value.is_nan()) {
+        return None;
+    }
     let (ranks, n) = (ranks(&all), all.len() as f64);
     let mut first = 0;
     let mut sum = 0.0;
@@ -184,8 +193,9 @@ pub fn games_howell(groups: &[&[f64]]) -> Option<Vec<PairTest>> {
         let (a, b) = (&groups[first], &groups[second]);
         let part = |group: &Summary| group.variance / group.count as f64;
         let (one, other) = (part(a), part(b));
-        let free = (one + other).powi(2)
-            / (one * one / (a.count as f64 - 1.0) + other * other / (b.count as f64 - 1.0));
+        let (few, many) = (a.count as f64 - 1.0, b.count as f64 - 1.0);
+        // Never fewer than those of the smaller group, from which rounding could take them.
+        let free = ((one + other).powi(2) / (one * one / few + other * other / many)).max(few.min(many));
         let critical = studentized_range::quantile(0.95, groups.len(), free)?;
         pair((first, second), (a, b), ((one + other) / 2.0).sqrt(), (groups.len(), free, critical))
     })
@@ -212,4 +222,32 @@ fn pair(
         ci95_high: difference + critical * error,
         p: p.max(0.0),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn equal_values_have_no_variance_of_rounding() {
+        let (low, high) = ([0.1; 3], [0.3; 3]);
+        assert_eq!(Summary::of(&low), Some(Summary { mean: 0.1, variance: 0.0, count: 3 }));
+        assert!(anova(&[&low, &high]).is_none() && welch(&[&low, &high]).is_none());
+        assert!(tukey(&[&low, &high]).is_none() && games_howell(&[&low, &high]).is_none());
+    }
+
+    #[test]
+    fn what_is_not_a_number_is_refused() {
+        let (good, bad): (&[f64], &[f64]) = (&[1.0, 2.0, 4.0], &[1.0, f64::NAN, 3.0]);
+        assert!(kruskal_wallis(&[good, bad]).is_none() && anova(&[good, bad]).is_none());
+        assert!(welch(&[good, bad]).is_none() && games_howell(&[good, bad]).is_none());
+        let nothing = Summary { mean: 1.0, variance: 1.0, count: 0 };
+        assert!(anova_of_summaries(&[nothing, Summary { count: 5, ..nothing }]).is_none());
+    }
+
+    #[test]
+    fn a_pair_of_unlike_variances_keeps_one_degree() {
+        let pairs = games_howell(&[&[1.0, 1.000_001], &[5.0, 9.0]]).unwrap();
+        assert!(pairs[0].p > 0.05 && pairs[0].ci95_high > 25.0, "{pairs:?}");
+    }
 }

@@ -7,6 +7,8 @@ use crate::statistics::{student, tails};
 const FEWEST: usize = 3;
 /// With fewer points a cubic leaves fewer than two residuals.
 const FEWEST_FOR_CUBIC: usize = 6;
+/// Share of y that reading x and y and following the line may round off, four times the step of a double.
+const ROUNDING: f64 = 4.0 * f64::EPSILON;
 
 /// A line y = intercept + slope x by (weighted) least squares.
 #[derive(Clone, Debug, PartialEq)]
@@ -19,7 +21,7 @@ pub struct LineFit {
     pub intercept: f64,
     /// Its standard error.
     pub intercept_standard_error: f64,
-    /// Share of the sum of squares of y about its mean that the line explains.
+    /// Share of the sum of squares of y about its mean that the line explains; 0 where all y are equal.
     pub r_squared: f64,
     /// Residual standard deviation, of unit weight.
     pub residual_standard_deviation: f64,
@@ -46,12 +48,14 @@ pub fn fit(x: &[f64], y: &[f64], weights: Option<&[f64]>) -> Option<LineFit> {
     let sum_of_weights: f64 = (0..x.len()).map(weight).sum();
     let mean_of =
         |values: &[f64]| values.iter().enumerate().map(|(i, v)| weight(i) * v).sum::<f64>() / sum_of_weights;
-    let (mean_x, mean_y) = (mean_of(x), mean_of(y));
+    // From the first y on, so that equal y make a level line without residuals instead of a slope of rounding.
+    let raised: Vec<f64> = y.iter().map(|value| value - y[0]).collect();
+    let (mean_x, mean_y) = (mean_of(x), mean_of(&raised));
     let rows: Vec<Vec<f64>> = x.iter().map(|x| vec![1.0, x - mean_x]).collect();
-    let found = least_squares(&rows, y, weights)?;
+    let found = least_squares(&rows, &raised, weights)?;
     let (errors, deviation) = (found.standard_errors()?, found.residual_standard_deviation()?);
-    let (middle, slope) = (found.coefficients[0], found.coefficients[1]);
-    let total: f64 = y.iter().enumerate().map(|(i, y)| weight(i) * (y - mean_y).powi(2)).sum();
+    let (middle, slope) = (y[0] + found.coefficients[0], found.coefficients[1]);
+    let total: f64 = raised.iter().enumerate().map(|(i, y)| weight(i) * (y - mean_y).powi(2)).sum();
     Some(LineFit {
         slope,
         slope_standard_error: errors[1],
@@ -121,13 +125,18 @@ pub struct LackOfFitTest {
 ///
 /// Where x repeat, the scatter of the means of equal x about the line against the scatter within (pure error). Where none
 /// does, the line against a cubic, which follows one bend or an S. `None` if neither can be done: fewer than three different
-/// x, or fewer than six points without repetition.
+/// x, fewer than six points without repetition, or no scatter beyond rounding to judge by.
 ///
 /// # References
 /// N. R. Draper, H. Smith, Applied Regression Analysis (pure error; extra sum of squares; from memory).
 pub fn lack_of_fit(x: &[f64], y: &[f64]) -> Option<LackOfFitTest> {
     let line = fit(x, y, None)?;
     let residual = line.residual_standard_deviation.powi(2) * line.degrees_of_freedom as f64;
+    let largest = |values: &[f64]| values.iter().fold(0.0, |most: f64, value| most.max(value.abs()));
+    let rounding = ROUNDING * (largest(y) + line.slope.abs() * largest(x));
+    if residual <= x.len() as f64 * rounding * rounding {
+        return None;
+    }
     let mut levels: Vec<f64> = x.to_vec();
     levels.sort_by(f64::total_cmp);
     levels.dedup();
@@ -170,7 +179,41 @@ fn cubic(x: &[f64], y: &[f64], line: &LineFit, residual: f64) -> Option<LackOfFi
 
 fn test(name: &'static str, extra: f64, between: f64, left: f64, free: f64) -> Option<LackOfFitTest> {
     let f = (extra.max(0.0) / between) / (left / free);
-    // Without any scatter nothing can be told.
+    if !f.is_finite() {
+        return None;
+    }
     let p = tails::f_upper(f, between, free)?;
     Some(LackOfFitTest { name, f, p })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn equal_values_make_a_level_line() {
+        // 0.1 has no exact double: its mean and residuals would otherwise be those of rounding.
+        let line = fit(&[1050.0, 1100.0, 1150.0, 1205.0], &[0.1; 4], None).unwrap();
+        assert_eq!((line.slope, line.residual_standard_deviation, line.r_squared), (0.0, 0.0, 0.0));
+        assert_eq!((line.slope_p(), line.at(1300.0)), (1.0, 0.1));
+    }
+
+    #[test]
+    fn without_scatter_no_lack_of_fit_is_told() {
+        let x: Vec<f64> = (0..9).map(|i| 1000.1 + 25.3 * f64::from(i)).collect();
+        let y: Vec<f64> = x.iter().map(|x| 31.7 - 0.0123 * x).collect();
+        assert!(lack_of_fit(&x, &y).is_none());
+        // Repeats that agree to the last digit say nothing of the scatter.
+        assert!(lack_of_fit(&[1.0, 1.0, 2.0, 2.0, 3.0, 3.0], &[1.0, 1.0, 2.0, 2.0, 4.0, 4.0]).is_none());
+    }
+
+    #[test]
+    fn weights_are_those_of_the_inverse_variance() {
+        // By hand: points (0, 0), (1, 2), (2, 2) with weights 1, 1, 4: x̄ 1.5, ȳ 5/3, Sxx 3.5, Sxy 3.
+        let line = fit(&[0.0, 1.0, 2.0], &[0.0, 2.0, 2.0], Some(&[1.0, 1.0, 4.0])).unwrap();
+        assert!((line.slope - 6.0 / 7.0).abs() < 1e-14 && (line.sum_of_squares_x - 3.5).abs() < 1e-14);
+        assert!((line.at(1.5) - 5.0 / 3.0).abs() < 1e-14);
+        assert!(fit(&[0.0, 1.0, 2.0], &[0.0, 2.0, 2.0], Some(&[1.0, -1.0, 4.0])).is_none());
+        assert!(fit(&[1.0, 1.0, 1.0], &[0.0, 2.0, 2.0], None).is_none());
+    }
 }
