@@ -154,7 +154,8 @@ const SIX_DIGITS: f64 = 1e-5;
 #[test]
 fn means_and_intervals_are_those_of_the_summary() {
     let study = study(sample_results());
-    let by_field: [(&str, fn(&Field) -> f64); 2] = [
+    type FieldMean = fn(&Field) -> f64;
+    let by_field: [(&str, FieldMean); 2] = [
         ("diameters", |f| f.grains.as_ref().unwrap().mean_equivalent_diameter.map(Length::value).unwrap()),
         ("chords", |f| f.intercepts.as_ref().unwrap().chords.as_ref().unwrap().mean.value()),
     ];
@@ -337,4 +338,8 @@ fn tables_and_pictures_that_were_changed_are_not_drawn() {
     refused(&results, &[], &["grains.csv", "changed since it was measured"]);
     std::fs::remove_file(&table).unwrap();
     refused(&results, &[], &["cannot read", "grains.csv"]);
+    let summary = results.join("summary.json");
+    let text = std::fs::read_to_string(&summary).unwrap() + " ";
+    std::fs::write(&summary, text).unwrap();
+    refused(&results, &["--sizes", "chords"], &["summary.json", "changed since it was measured"]);
 }

@@ -1,7 +1,6 @@
 //! What the figures of grain size share: words, classes and axes.
 
-use super::axis::Axis;
-use super::axis::TEXT_PT;
+use super::axis::{Axis, TEXT_PT};
 use super::canvas::{self, Anchor, BAR_FILL, CURVE, Canvas, INK, Marker, Stroke, Style, shortened, style};
 use super::legend::{self, Entry, Sample as Mark};
 use crate::measure::distribution::class_edges;
@@ -102,7 +101,9 @@ pub fn size_curves(figure: &SizeFigure, width_mm: f64) -> Option<String> {
     };
     let mut entries: Vec<Entry> = figure.samples.iter().enumerate().map(named).collect();
     let fine = Mark::Fine(INK);
-    entries.push(Entry { text: "lognormal fits, fine lines in the same colours".into(), sample: fine });
+    let fits =
+        if entries.len() == 1 { "lognormal fit" } else { "lognormal fits, fine lines in the same colours" };
+    entries.push(Entry { text: fits.into(), sample: fine });
     let top = 1.5 + legend::height(&entries, inner) + 2.0;
     let bottom = top + (0.58 * inner).clamp(46.0, 85.0);
     let (low, high) = figure.range();
