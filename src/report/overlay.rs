@@ -86,6 +86,20 @@ pub fn overlay(grey: &Grey, view: &OverlayView) -> Overlay {
     Overlay { indices }
 }
 
+/// The overlay with lines between grains `width_px` wide, for print, where one pixel of a large picture is not seen.
+pub fn widened(overlay: &Overlay, width_px: u32) -> Overlay {
+    let before = &overlay.indices;
+    let mut indices = before.clone();
+    let boundaries = before.enumerate_pixels().filter(|(_, _, index)| index.0[0] == place::BOUNDARY);
+    for (x, y, _) in boundaries {
+        let columns = x.saturating_sub((width_px - 1) / 2)..(x + 1 + width_px / 2).min(before.width());
+        for row in y.saturating_sub((width_px - 1) / 2)..(y + 1 + width_px / 2).min(before.height()) {
+            columns.clone().for_each(|column| indices.put_pixel(column, row, Luma([place::BOUNDARY])));
+        }
+    }
+    Overlay { indices }
+}
+
 /// The overlay as PNG with a palette, packed for speed rather than for size.
 pub fn png(overlay: &Overlay) -> Vec<u8> {
     let indices = &overlay.indices;
@@ -399,6 +413,18 @@ mod tests {
         assert!(picture.get_pixel(5, 26).0[0] < 120);
         assert_eq!(picture.get_pixel(0, 0).0, MARK);
         assert_eq!(picture.get_pixel(10, 3).0, TEST_LINE);
+    }
+
+    #[test]
+    fn widened_lines_have_their_width_and_stay_inside() {
+        let mut indices = GrayImage::from_pixel(9, 3, Luma([45]));
+        (0..3).for_each(|y| indices.put_pixel(4, y, Luma([place::BOUNDARY])));
+        let wide = |width| widened(&Overlay { indices: indices.clone() }, width);
+        for (width, from, to) in [(1, 4, 4), (2, 4, 5), (3, 3, 5), (30, 0, 8)] {
+            let drawn = wide(width).indices;
+            let row: Vec<u32> = (0..9).filter(|&x| drawn.get_pixel(x, 1).0[0] == place::BOUNDARY).collect();
+            assert_eq!(row, (from..=to).collect::<Vec<u32>>(), "{width}");
+        }
     }
 
     #[test]

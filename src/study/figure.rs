@@ -106,7 +106,8 @@ pub fn run(request: &Request) -> Result<Outcome, Error> {
     let table = samples::read(&request.results, (&study, &record), request.quantity, request.weighting)?;
     let (samples, left_out) = samples::samples(&request.results, &study, &table, &names)?;
     let figure = SizeFigure { quantity: request.quantity, weighting: request.weighting, samples };
-    let mut inputs = vec![summary_entry(&record), table.entry.clone()];
+    let (summary, _) = samples::recorded(&request.results, &record, SUMMARY_NAME)?;
+    let mut inputs = vec![summary, table.entry.clone()];
     let panel = match &request.picture {
         Some(picture) => Some(panel(&study, &record, picture, &mut inputs)?),
         None => None,
@@ -204,11 +205,6 @@ fn write_figure(request: &Request, staging: &Staging, svg: &str, title: &str) ->
         }
     }
     Ok(())
-}
-
-fn summary_entry(record: &Record) -> Entry {
-    let found = record.outputs.iter().find(|entry| entry.file == SUMMARY_NAME);
-    found.cloned().unwrap_or_else(|| Entry { file: SUMMARY_NAME.into(), sha256: String::new() })
 }
 
 fn field_of<'a>(study: &'a Study, picture: &Picture) -> Result<&'a Field, Error> {

@@ -80,15 +80,9 @@ pub fn read(
     quantity: Quantity,
     weighting: Weighting,
 ) -> Result<Table, Error> {
+    let (entry, bytes) = recorded(results, record, quantity.table())?;
     let path = results.join(quantity.table());
     let refuse = |why: &str| Error::Field { path: path.clone(), why: why.into() };
-    let entry = record.outputs.iter().find(|entry| entry.file == quantity.table()).ok_or_else(|| {
-        refuse("the run did not write this table; measure the pictures again with this version")
-    })?;
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
-    if sha256(&bytes) != entry.sha256 {
-        return Err(refuse("the table was changed since it was measured; measure the pictures again"));
-    }
     let mut sizes_by_field = vec![Vec::new(); study.fields.len()];
     let places: HashMap<_, _> = study.fields.iter().enumerate().map(|(i, field)| (key(field), i)).collect();
     let mut reader = csv::Reader::from_reader(&bytes[..]);
@@ -102,7 +96,24 @@ pub fn read(
             .ok_or_else(|| refuse(&format!("line {line} names a picture that the summary does not have")))?;
         sizes_by_field[*place].extend(columns.size(&row, weighting));
     }
-    Ok(Table { entry: entry.clone(), sizes_by_field })
+    Ok(Table { entry, sizes_by_field })
+}
+
+/// A file of the results, as the run wrote it.
+///
+/// # Errors
+/// As [`read`].
+pub fn recorded(results: &Path, record: &Record, name: &str) -> Result<(Entry, Vec<u8>), Error> {
+    let path = results.join(name);
+    let refuse = |why: &str| Error::Field { path: path.clone(), why: why.into() };
+    let entry = record.outputs.iter().find(|entry| entry.file == name).ok_or_else(|| {
+        refuse("the run did not write this file; measure the pictures again with this version")
+    })?;
+    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    if sha256(&bytes) != entry.sha256 {
+        return Err(refuse("this file was changed since it was measured; measure the pictures again"));
+    }
+    Ok((entry.clone(), bytes))
 }
 
 /// The picture of a field as the tables name it.

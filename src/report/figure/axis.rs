@@ -7,6 +7,9 @@ pub(super) const TEXT_PT: f64 = 7.5;
 
 const TICK_MM: f64 = 1.0;
 
+/// Labels of ticks nearer to each other than this would run together.
+const LEAST_APART_MM: f64 = 6.0;
+
 /// A linear or logarithmic axis between two places on the sheet.
 #[derive(Clone, Copy)]
 pub(super) struct Axis {
@@ -44,8 +47,12 @@ impl Axis {
         let room = ((self.end - self.start).abs() / 9.0).clamp(2.0, 8.0);
         if self.logarithmic {
             let steps: &[&[f64]] = &[&[1.0, 2.0, 3.0, 5.0, 7.0], &[1.0, 2.0, 5.0], &[1.0, 3.0], &[1.0]];
-            let candidates = steps.iter().map(|steps| self.decade_ticks(steps));
-            if let Some(ticks) = candidates.into_iter().find(|ticks| ticks.len() as f64 <= room + 1.0)
+            let mut candidates = steps.iter().map(|steps| self.decade_ticks(steps));
+            let apart = |ticks: &[f64]| {
+                let mut pairs = ticks.windows(2);
+                pairs.all(|pair| (self.place(pair[1]) - self.place(pair[0])).abs() >= LEAST_APART_MM)
+            };
+            if let Some(ticks) = candidates.find(|ticks| ticks.len() as f64 <= room + 1.0 && apart(ticks))
                 && ticks.len() > 1
             {
                 return ticks;
@@ -184,6 +191,17 @@ mod tests {
         assert_eq!(axis(0.01, 900.0, true).ticks(), [0.01, 0.1, 1.0, 10.0, 100.0]);
         let narrow = axis(5.1, 6.3, true).ticks();
         assert!(narrow.len() > 3 && narrow.iter().all(|v| (5.1..=6.3).contains(v)), "{narrow:?}");
+    }
+
+    #[test]
+    fn an_axis_around_values_holds_them_and_takes_a_logarithm_where_there_is_one() {
+        let axis = Axis::around([2.0, f64::NAN, 50.0], true, (0.0, 1.0)).unwrap();
+        assert!(axis.logarithmic && axis.low < 2.0 && axis.high > 50.0);
+        let axis = Axis::around([0.0, 50.0], true, (0.0, 1.0)).unwrap();
+        assert!(!axis.logarithmic && axis.low < 0.0 && axis.high > 50.0);
+        let one = Axis::around([3.0], false, (0.0, 1.0)).unwrap();
+        assert!(one.low < 3.0 && one.high > 3.0);
+        assert!(Axis::around([f64::INFINITY], false, (0.0, 1.0)).is_none());
     }
 
     #[test]

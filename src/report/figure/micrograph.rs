@@ -8,15 +8,19 @@ use crate::grid::Frame;
 use crate::micrograph::Micrograph;
 use crate::pipeline::{Measured, cropped};
 use crate::report::number::significant;
-use crate::report::overlay::{self, OverlayView, overlay};
+use crate::report::overlay::{self, Overlay, OverlayView, overlay, widened};
 
 /// The longest share of the picture's width that the bar may take.
 const LONGEST_BAR: f64 = 0.3;
 
+/// Width of the lines between grains in print.
+const LINE_MM: f64 = 0.12;
+
 /// The measured part of a picture, drawn.
 #[derive(Clone, Debug)]
 pub struct MicrographPanel {
-    png: Vec<u8>,
+    drawn: Overlay,
+    width_px: usize,
     /// Height over width as the specimen has it.
     aspect: f64,
     /// Width of the picture on the specimen, in µm.
@@ -38,7 +42,8 @@ impl MicrographPanel {
         };
         let spacing = measured.spacing;
         Self {
-            png: overlay::png(&overlay(&grey, &view)),
+            drawn: overlay(&grey, &view),
+            width_px: width,
             aspect: height as f64 * spacing.y / (width as f64 * spacing.x),
             width_um: measured.scale.as_ref().map(|_| width as f64 * spacing.x),
         }
@@ -55,7 +60,9 @@ impl MicrographPanel {
 
     pub(super) fn draw(&self, canvas: &Canvas, corner: (f64, f64), width_mm: f64) {
         let (right, bottom) = (corner.0 + width_mm, corner.1 + self.height(width_mm));
-        canvas.picture(&self.png, corner, (right, bottom));
+        let line_px = (LINE_MM / width_mm * self.width_px as f64).ceil().max(1.0) as u32;
+        let png = overlay::png(&widened(&self.drawn, line_px));
+        canvas.picture(&png, corner, (right, bottom));
         if let (Some(bar), Some(width)) = (self.bar_um(), self.width_um) {
             draw_bar(canvas, (right - 1.5, bottom - 1.5), bar / width * width_mm, bar);
         }

@@ -1,7 +1,7 @@
 //! Size distributions of one or several specimens: one panel each, on shared axes.
 
 use super::axis::{Axis, TEXT_PT};
-use super::canvas::{self, Anchor, BAR_FILL, CURVE, Canvas, INK, Stroke, shortened};
+use super::canvas::{self, Anchor, BAR_FILL, CURVE, Canvas, INK, Stroke, shortened, text_width};
 use super::histogram::{Classes, draw_classes, fitted_shares};
 use super::legend::{self, Entry, Sample as Mark};
 use super::micrograph::MicrographPanel;
@@ -14,7 +14,7 @@ use crate::study::samples::Sample;
 const LEFT_MM: f64 = 14.0;
 const RIGHT_MM: f64 = 3.0;
 const BELOW_MM: f64 = 9.5;
-const HEAD_MM: f64 = 12.0;
+const LINE_MM: f64 = 3.5;
 const BETWEEN_MM: f64 = 5.0;
 const NAME_PT: f64 = 8.0;
 
@@ -24,6 +24,9 @@ struct Layout {
     rows: usize,
     left: f64,
     panel_width: f64,
+    /// Lines of text above each plot, and their height.
+    heads: Vec<Vec<(String, f64)>>,
+    head: f64,
     plot_height: f64,
     /// Top of the first panel's head.
     top: f64,
@@ -51,11 +54,11 @@ pub fn size_panels(
     let left = if beside { picture_width + 2.0 * MARGIN_MM } else { 0.0 };
     let above = if micrograph.is_some() && !beside { picture_height + 2.0 * MARGIN_MM } else { 0.0 };
     let entries = entries(figure);
-    let inner = width_mm - left - LEFT_MM - RIGHT_MM;
+    let inner = width_mm - left - 2.0 * MARGIN_MM;
     let note = figure.interval_note();
     let legend_top = above + 1.5;
     let note_y = legend_top + legend::height(&entries, inner) + 1.8;
-    let layout = layout(figure.samples.len(), (left + LEFT_MM, inner), note_y + 2.5, width_mm - left);
+    let layout = layout(figure, (left, width_mm), note_y + 2.5);
     let bottom = layout.plot(layout.rows - 1, 0).bottom;
     let height = (bottom + BELOW_MM).max(if beside { picture_height + 2.0 * MARGIN_MM } else { 0.0 });
     if height > PAGE_MM {
@@ -66,8 +69,8 @@ pub fn size_panels(
         if let Some(panel) = micrograph {
             panel.draw(canvas, (MARGIN_MM, MARGIN_MM), picture_width);
         }
-        legend::draw(canvas, &entries, (layout.left, legend_top), inner);
-        canvas.text(&note, (layout.left, note_y), TEXT_PT, Anchor::Left);
+        legend::draw(canvas, &entries, (left + MARGIN_MM, legend_top), inner);
+        canvas.text(&note, (left + MARGIN_MM, note_y), TEXT_PT, Anchor::Left);
         for (index, sample) in figure.samples.iter().enumerate() {
             draw_panel(canvas, figure, (index, sample), (&layout, &shared));
         }
@@ -84,8 +87,11 @@ fn entries(figure: &SizeFigure) -> Vec<Entry> {
     ]
 }
 
-fn layout(panels: usize, (left, inner): (f64, f64), top: f64, width: f64) -> Layout {
-    let narrow = width < 120.0;
+/// Panels between `left` and `right` below `top`.
+fn layout(figure: &SizeFigure, (left, right): (f64, f64), top: f64) -> Layout {
+    const LEAST_PLOT_MM: f64 = 15.0;
+    let panels = figure.samples.len();
+    let narrow = right - left < 120.0;
     let columns = match panels {
         1 => 1,
         2 | 4 if !narrow => 2,
@@ -94,14 +100,36 @@ fn layout(panels: usize, (left, inner): (f64, f64), top: f64, width: f64) -> Lay
         _ => 3,
     };
     let rows = panels.div_ceil(columns);
+    let inner = right - left - LEFT_MM - RIGHT_MM;
     let panel_width = (inner - BETWEEN_MM * (columns - 1) as f64) / columns as f64;
-    let plot_height = match (rows, columns) {
+    let heads = heads(figure, panel_width);
+    let head = 1.5 + LINE_MM * heads.iter().map(Vec::len).max().unwrap_or(0) as f64;
+    let wanted = match (rows, columns) {
         (1, 1) => (0.6 * panel_width).clamp(36.0, 75.0),
         (1, _) => 42.0,
         (2 | 3, _) => 30.0,
         _ => 22.0,
     };
-    Layout { columns, rows, left, panel_width, plot_height, top }
+    let left_on_page = (PAGE_MM - top - BELOW_MM) / rows as f64 - head - BETWEEN_MM;
+    let plot_height = wanted.min(left_on_page.max(LEAST_PLOT_MM));
+    Layout { columns, rows, left: left + LEFT_MM, panel_width, heads, head, plot_height, top }
+}
+
+/// Name, count and mean of each sample, the last two in one line where it is long enough for all.
+fn heads(figure: &SizeFigure, width: f64) -> Vec<Vec<(String, f64)>> {
+    let words = |sample: &Sample| {
+        let n = format!("n = {}, {}", count(sample.sizes.count()), counted(sample.mean.count, "field"));
+        [n, mean_words(sample)]
+    };
+    let joined = |sample: &Sample| words(sample).join("; ");
+    let fits = figure.samples.iter().all(|sample| text_width(&joined(sample), TEXT_PT) <= width);
+    let of = |sample: &Sample| {
+        let name = shortened(&printable(&sample.name), NAME_PT, width);
+        let below = if fits { vec![joined(sample)] } else { words(sample).to_vec() };
+        let below = below.into_iter().map(|text| (text, TEXT_PT));
+        [(name, NAME_PT)].into_iter().chain(below).collect()
+    };
+    figure.samples.iter().map(of).collect()
 }
 
 /// The rectangle of a panel's plot.
@@ -115,14 +143,15 @@ struct Plot {
 impl Layout {
     fn plot(&self, row: usize, column: usize) -> Plot {
         let left = self.left + (self.panel_width + BETWEEN_MM) * column as f64;
-        let top = self.top + HEAD_MM + (HEAD_MM + self.plot_height + BETWEEN_MM) * row as f64;
+        let top = self.top + self.head + (self.head + self.plot_height + BETWEEN_MM) * row as f64;
         Plot { left, right: left + self.panel_width, top, bottom: top + self.plot_height }
     }
 }
 
 fn shared(figure: &SizeFigure) -> Shared {
     let edges = figure.class_edges();
-    let (low, high) = (edges[0], edges[edges.len() - 1]);
+    // A class of room on either side, so that the fitted curve is not cut where it is still high.
+    let (low, high) = (edges[0] / 1.25, edges[edges.len() - 1] * 1.25);
     let axis = Axis { low, high, logarithmic: true, start: 0.0, end: 1.0 };
     let highest_percent = figure
         .samples
@@ -153,11 +182,9 @@ fn draw_panel(
 ) {
     let (row, column) = (index / layout.columns, index % layout.columns);
     let plot = layout.plot(row, column);
-    let name = shortened(&printable(&sample.name), NAME_PT, layout.panel_width);
-    let n = format!("n = {}, {}", count(sample.sizes.count()), counted(sample.mean.count, "field"));
-    let lines = [(name, NAME_PT), (n, TEXT_PT), (mean_words(sample), TEXT_PT)];
-    for (line, (text, size)) in lines.into_iter().enumerate() {
-        canvas.text(&text, (plot.left, plot.top - HEAD_MM + 2.2 + 3.5 * line as f64), size, Anchor::Left);
+    for (line, (text, size)) in layout.heads[index].iter().enumerate() {
+        let y = plot.top - layout.head + 2.0 + LINE_MM * line as f64;
+        canvas.text(text, (plot.left, y), *size, Anchor::Left);
     }
     let Shared { low, high, .. } = *shared;
     let across = Axis { low, high, logarithmic: true, start: plot.left, end: plot.right };

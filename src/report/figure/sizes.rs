@@ -1,7 +1,6 @@
 //! What the figures of grain size share: words, classes and axes.
 
-use super::axis::Axis;
-use super::axis::TEXT_PT;
+use super::axis::{Axis, TEXT_PT};
 use super::canvas::{self, Anchor, BAR_FILL, CURVE, Canvas, INK, Marker, Stroke, Style, shortened, style};
 use super::legend::{self, Entry, Sample as Mark};
 use crate::measure::distribution::class_edges;
@@ -61,9 +60,9 @@ impl SizeFigure {
         if with == 0 {
             "one field: no interval".into()
         } else if with < self.samples.len() {
-            "±: 95 % t-interval over fields; none for one".into()
+            "±: half 95 % t-interval over fields; none for one".into()
         } else {
-            "±: 95 % t-interval of the mean over fields".into()
+            "±: half of the 95 % t-interval over fields".into()
         }
     }
 
@@ -92,7 +91,7 @@ pub(super) fn mean_words(sample: &Sample) -> String {
 pub fn size_curves(figure: &SizeFigure, width_mm: f64) -> Option<String> {
     const LEFT_MM: f64 = 14.0;
     const STYLES: usize = 12;
-    let inner = width_mm - LEFT_MM - RIGHT_MM;
+    let inner = width_mm - 2.0 * MARGIN_MM;
     let named = |(i, sample): (usize, &Sample)| {
         let Style { stroke, colour, .. } = style(i);
         let n = format!(" (n = {})", count(sample.sizes.count()));
@@ -102,9 +101,11 @@ pub fn size_curves(figure: &SizeFigure, width_mm: f64) -> Option<String> {
     };
     let mut entries: Vec<Entry> = figure.samples.iter().enumerate().map(named).collect();
     let fine = Mark::Fine(INK);
-    entries.push(Entry { text: "lognormal fits, fine lines in the same colours".into(), sample: fine });
+    let fits =
+        if entries.len() == 1 { "lognormal fit" } else { "lognormal fits, fine lines in the same colours" };
+    entries.push(Entry { text: fits.into(), sample: fine });
     let top = 1.5 + legend::height(&entries, inner) + 2.0;
-    let bottom = top + (0.62 * inner).clamp(38.0, 85.0);
+    let bottom = top + (0.58 * inner).clamp(46.0, 85.0);
     let (low, high) = figure.range();
     let across = Axis::around([low, high], true, (LEFT_MM, width_mm - RIGHT_MM))?;
     if figure.samples.len() > STYLES || bottom + BELOW_MM > PAGE_MM {
@@ -112,7 +113,7 @@ pub fn size_curves(figure: &SizeFigure, width_mm: f64) -> Option<String> {
     }
     let up = Axis { low: 0.0, high: 100.0, logarithmic: false, start: bottom, end: top };
     Some(canvas::svg((width_mm, bottom + BELOW_MM), &figure.title(), |canvas| {
-        legend::draw(canvas, &entries, (LEFT_MM, 1.5), inner);
+        legend::draw(canvas, &entries, (MARGIN_MM, 1.5), inner);
         up.draw_grid_across(canvas, across.start, across.end);
         for (i, sample) in figure.samples.iter().enumerate() {
             draw_curve(canvas, sample, style(i), (&across, &up));
