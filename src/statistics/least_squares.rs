@@ -51,7 +51,7 @@ pub fn least_squares(rows: &[Vec<f64>], y: &[f64], weights: Option<&[f64]>) -> O
     let mut x: Vec<Vec<f64>> = (0..columns).map(|j| (0..n).map(|i| root(i) * rows[i][j]).collect()).collect();
     let rhs: Vec<f64> = (0..n).map(|i| root(i) * y[i]).collect();
     let lengths: Vec<f64> = x.iter().map(|column| norm(column)).collect();
-    if lengths.iter().any(|&length| length == 0.0) {
+    if lengths.contains(&0.0) {
         return None;
     }
     x.iter_mut().zip(&lengths).for_each(|(column, length)| column.iter_mut().for_each(|v| *v /= length));
