@@ -49,6 +49,10 @@ pub struct FigureArgs {
     )]
     pub formats: Vec<Format>,
 
+    /// Print nothing but errors
+    #[arg(long, short, help_heading = "Output")]
+    pub quiet: bool,
+
     /// Kind of figure
     #[arg(long, value_name = "KIND", value_enum, default_value_t = Kind::Histogram, help_heading = "Figure")]
     pub kind: Kind,
@@ -107,7 +111,9 @@ pub fn run(args: FigureArgs) -> anyhow::Result<ExitCode> {
         picture: args.picture.map(|file| Picture { file, page, moved }),
     };
     let outcome = draw(&request)?;
-    anstream::println!("{}: {}", request.out.display(), outcome.files.join(", "));
+    if !args.quiet {
+        anstream::println!("{}: {}", request.out.display(), outcome.files.join(", "));
+    }
     for name in &outcome.left_out {
         let name = crate::report::name::printable(name);
         anstream::eprintln!("left out: '{name}' has no whole grain or chord");

@@ -51,7 +51,7 @@ fn tests(found: &Differences) -> String {
     let welch = found.welch.as_ref().map(|test| format!("Welch's {}", p(test.p)));
     let ranks = found.kruskal_wallis.as_ref().map(|test| format!("by ranks {}", p(test.p)));
     let named: Vec<String> = [anova, welch, ranks].into_iter().flatten().collect();
-    named.join(", ")
+    if named.is_empty() { "no scatter to judge by".into() } else { named.join(", ") }
 }
 
 /// A p value; small ones are bounds, for the tails of a distribution are not known better than its form.
