@@ -183,6 +183,9 @@ fn growth(relation: &Relation, figures: Vec<String>) -> Part {
 /// One row of the table of bodies: its head, and the value of a specimen.
 type BodyRow = (&'static str, fn(&Body) -> Option<Value>);
 
+/// One row of what follows from the programme.
+type FiringRow = (&'static str, fn(&Firing) -> Option<f64>);
+
 const BODY_ROWS: [BodyRow; 10] = [
     ("pressing pressure, MPa", |body| body.pressing_pressure_mpa),
     ("green density, g/cm³", |body| body.green_density_g_cm3),
@@ -210,7 +213,7 @@ fn bodies(relation: &Relation) -> Table {
             first_then(head, specimens.iter().map(|s| value(&s.body).map_or_else(unknown, cell)))
         })
         .collect();
-    let times: [(&str, fn(&Firing) -> Option<f64>); 3] = [
+    let times: [FiringRow; 3] = [
         ("firing programme, h", |firing| firing.duration_min.map(|minutes| minutes / 60.0)),
         ("within 50 K of the peak, h", |firing| firing.minutes_near_peak.map(|minutes| minutes / 60.0)),
         ("thermal work, log₁₀ of Θ in s/K", |firing| {

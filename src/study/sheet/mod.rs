@@ -60,7 +60,7 @@ impl Sheet {
 /// Reads a study sheet: a CSV table with a row of heads and at least the column `specimen`.
 ///
 /// `pictures` is a pattern relative to the measured folder, such as `ring-A/*`; empty, it is the sub-folder of the
-/// specimen's name. `surface` takes the words of `--surface`. [`columns`] has the other known columns, [`unit`] the units of
+/// specimen's name. `surface` takes the words of `--surface`. [`columns`] has the other known columns, [`mod@unit`] the units of
 /// their heads; columns that are not known are kept. [`template`] writes an empty sheet.
 ///
 /// # Errors
