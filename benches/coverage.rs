@@ -3,9 +3,9 @@
 //!
 //! `cargo bench --bench coverage [-- --fields N]`
 //!
-//! A field is a perfect label map of random grains (Poisson-Voronoi, mean intercept exactly known) with overlapping discs as
-//! pores (Boolean model, area fraction exactly known), so that nothing but the sampling of fields can go wrong. Every study
-//! has fields of its own.
+//! A field is a perfect label map of random grains (Poisson-Voronoi, mean intercept exactly known) with overlapping
+//! discs as pores (Boolean model, area fraction exactly known), so that nothing but the sampling of fields can go
+//! wrong. Every study has fields of its own.
 
 use std::process::ExitCode;
 

@@ -5,6 +5,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::Error;
 
+/// 0 °C in K, by definition of the degree Celsius.
+pub const ZERO_CELSIUS_K: f64 = 273.15;
+
 /// The unit that a field is measured in.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]

@@ -1,15 +1,19 @@
 //! Lines, tests and fits against certified and published values.
 //!
-//! NIST StRD: Statistical Reference Datasets, certified values of the National Institute of Standards and Technology (data
-//! and values of Norris and Wampler1 as quoted in several public sources and recomputed in exact fractions; those of
-//! Misra1a, DanWood, Thurber and MGH17 from memory (certified values of Thurber also as quoted in public sources), which the
-//! certified sums of squares confirm: wrong data could not meet them).
+//! NIST StRD: Statistical Reference Datasets, certified values of the National Institute of Standards and Technology
+//! (data and values of Norris and Wampler1 as quoted in several public sources and recomputed in exact fractions; those
+//! of Misra1a, DanWood, Thurber and MGH17 from memory (certified values of Thurber also as quoted in public sources),
+//! which the certified sums of squares confirm: wrong data could not meet them).
 
-use ceramograph::statistics::groups::{Summary, anova, anova_of_summaries, welch};
+mod published_tables;
+
+use ceramograph::statistics::groups::{anova, anova_of_summaries, welch};
 use ceramograph::statistics::least_squares::least_squares;
 use ceramograph::statistics::line::{fit, lack_of_fit};
 use ceramograph::statistics::nonlinear;
 use ceramograph::statistics::rank::spearman;
+use ceramograph::statistics::summary::Summary;
+use published_tables::{BRICK, YSZ};
 
 /// Agreement to nine digits.
 fn assert_nine_digits(found: f64, certified: f64, what: &str) {
@@ -148,7 +152,8 @@ fn mgh17_has_its_certified_fit_from_the_nearer_start() {
         (1.2867534640e-2, 4.4861358114e-4),
         (2.2122699662e-2, 8.9471996575e-4),
     ];
-    // From the farther start both exponentials vanish at the second point and take their parameters along: no fit is claimed.
+    // From the farther start both exponentials vanish at the second point and take their parameters along: no fit is
+    // claimed.
     let far = nonlinear::fit(model, &y, &[50.0, 150.0, -100.0, 1.0, 2.0]);
     assert!(far.is_none_or(|fit| !fit.converged));
     let found = nonlinear::fit(model, &y, &[0.5, 1.5, -1.0, 0.01, 0.02]).unwrap();
@@ -181,19 +186,6 @@ fn a_fit_that_runs_against_the_end_of_its_model_is_not_claimed() {
     let found = nonlinear::fit(model, &[0.0, 2.1, 3.9, 6.0], &[0.5]);
     assert!(found.is_none_or(|fit| !fit.converged));
 }
-
-/// 8YSZ nanopowder fired at 5 K/min without hold: temperature in °C and relative density, Mazaheri, Zahedi, Hejazi, Mater.
-/// Sci. Eng. A 492 (2008) 261, read off the figure by a third party.
-const YSZ: [(f64, f64); 8] = [
-    (950.0, 0.652),
-    (1050.0, 0.675),
-    (1150.0, 0.721),
-    (1200.0, 0.769),
-    (1250.0, 0.821),
-    (1300.0, 0.925),
-    (1350.0, 0.948),
-    (1500.0, 0.975),
-];
 
 #[test]
 fn the_8ysz_line_has_its_values_and_lacks_fit() {
@@ -251,21 +243,14 @@ fn an_invented_firing_series_has_its_bands() {
 
 #[test]
 fn brick_density_by_firing_temperature_shows_no_effect() {
-    // Montgomery, Design and Analysis of Experiments, brick exercise: means and standard deviations as printed with F = 2.81
-    // and p = 0.073.
+    // Montgomery, Design and Analysis of Experiments, brick exercise: means and standard deviations as printed with F =
+    // 2.81 and p = 0.073.
     let groups: Vec<Summary> = [(21.74, 0.1140), (21.50, 0.1225), (21.72, 0.1643), (21.72, 0.1924)]
         .map(|(mean, deviation): (f64, f64)| Summary { mean, variance: deviation.powi(2), count: 5 })
         .to_vec();
     let test = anova_of_summaries(&groups).unwrap();
     assert!((test.f - 2.8112).abs() < 5e-5 && (test.p - 0.07277).abs() < 5e-6, "{test:?}");
-    // The unbalanced original, all values.
-    let [a, b, c, d]: [&[f64]; 4] = [
-        &[21.8, 21.9, 21.7, 21.6, 21.7],
-        &[21.7, 21.4, 21.5, 21.4],
-        &[21.9, 21.8, 21.8, 21.6, 21.5],
-        &[21.9, 21.7, 21.8, 21.4],
-    ];
-    let test = anova(&[a, b, c, d]).unwrap();
+    let test = anova(&BRICK.map(|(_, values)| values)).unwrap();
     assert_eq!((test.degrees_between, test.degrees_within), (3.0, 14.0));
     assert!((test.f - 2.0237).abs() < 5e-5 && (test.p - 0.1569).abs() < 5e-5, "{test:?}");
 }

@@ -163,10 +163,10 @@ fn a_summary_that_is_read_back_is_written_the_same() {
     let work = tempfile::tempdir().unwrap();
     measure(work.path(), &one_specimen(), &[]);
     let results = work.path().join("ceramograph-results");
-    let (study, record) = ceramograph::study::results::read(&results).unwrap();
+    let read = ceramograph::study::results::read(&results).unwrap();
     let written = std::fs::read_to_string(results.join("summary.json")).unwrap();
-    assert_eq!(ceramograph::report::json::summary(&study), written);
-    assert_eq!(record.inputs.len(), 3);
+    assert_eq!(ceramograph::report::json::summary(&read.study), written);
+    assert_eq!(read.record.inputs.len(), 3);
     let older = written.replacen("\"schema_version\": 1", "\"schema_version\": 99", 1);
     std::fs::write(results.join("summary.json"), older).unwrap();
     let error = ceramograph::study::results::read(&results).unwrap_err().to_string();

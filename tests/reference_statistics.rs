@@ -1,6 +1,7 @@
 //! Tests between groups, ranks and the studentized range against SciPy 1.16.3.
 //!
-//! Reference values: `tests/reference/group_statistics.json`, made by `tests/reference/group_statistics.py`, to eight digits.
+//! Reference values: `tests/reference/group_statistics.json`, made by `tests/reference/group_statistics.py`, to eight
+//! digits.
 
 use ceramograph::statistics::groups::{FTest, PairTest, anova, games_howell, kruskal_wallis, tukey, welch};
 use ceramograph::statistics::rank::spearman;

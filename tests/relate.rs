@@ -1,5 +1,7 @@
 //! `ceramograph relate` as a user types it, and what it concludes, against known truth and published tables.
 
+mod published_tables;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
@@ -8,6 +10,7 @@ use ceramograph::relate::observation::{
     GRAIN_SIZE, Measured, Observation, POROSITY, Property, RELATIVE_DENSITY,
 };
 use ceramograph::relate::{Question, answer};
+use published_tables::{BRICK, YSZ};
 use serde_json::Value;
 
 fn sample_images() -> PathBuf {
@@ -168,6 +171,15 @@ fn a_sheet_with_a_wrong_cell_and_other_specimens_loses_nothing() {
             && warnings.contains("'15h50'"),
         "{warnings}"
     );
+    assert!(
+        warnings.contains("R1650 has pictures and no row") && warnings.contains("R1700 has a row"),
+        "{warnings}"
+    );
+    let quiet = ceramograph(
+        work.path(),
+        &["relate", "ceramograph-results", "--sheet", "rings.csv", "--replace", "--quiet"],
+    );
+    assert_eq!((quiet.status.code(), text(&quiet.stderr).as_str()), (Some(1), ""));
     let relation = relation(work.path());
     let codes: Vec<&str> =
         relation["warnings"].as_array().unwrap().iter().map(|w| w["code"].as_str().unwrap()).collect();
@@ -181,6 +193,49 @@ fn a_sheet_with_a_wrong_cell_and_other_specimens_loses_nothing() {
     assert!(
         effects.iter().any(|e| e["condition"] == "binder %" && e["levels"].as_array().unwrap().len() == 2)
     );
+}
+
+#[test]
+fn a_programme_of_several_segments_is_told_by_its_peak() {
+    let work = measured();
+    let mut sheet = String::from("specimen,segment_1_ramp_k_min,segment_1_target_c,segment_1_hold_min,");
+    sheet += "segment_2_ramp_k_min,segment_2_target_c,segment_2_hold_min\n";
+    for (specimen, celsius) in [("R1450", 1450), ("R1550", 1550), ("R1650", 1650)] {
+        sheet += &format!("{specimen},2,600,60,5,{celsius},120\n");
+    }
+    std::fs::write(work.path().join("rings.csv"), sheet).unwrap();
+    let output = ceramograph(work.path(), &["relate", "ceramograph-results", "--sheet", "rings.csv"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert!(text(&output.stdout).contains("with peak temperature"), "{}", text(&output.stdout));
+    let conditions = relation(work.path())["specimens"][0]["conditions"].clone();
+    assert_eq!(conditions["peak_temperature_c"], 1450.0);
+    assert_eq!((&conditions["hold_min"], &conditions["ramp_rate_k_min"]), (&120.0.into(), &5.0.into()));
+}
+
+#[test]
+fn links_lead_to_the_overlays_from_wherever_the_relation_lies() {
+    let work = measured();
+    std::fs::create_dir(work.path().join("deep")).unwrap();
+    let output =
+        ceramograph(&work.path().join("deep"), &["relate", "../ceramograph-results", "--out", "../beside"]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    let page = std::fs::read_to_string(work.path().join("beside/report.html")).unwrap();
+    let link = page.split("href=\"").find(|part| part.contains("/overlays/")).unwrap();
+    let link = link.split('"').next().unwrap();
+    assert_eq!(link.split("/overlays/").next(), Some("../ceramograph-results"));
+    assert!(work.path().join("beside").join(link).is_file(), "{link}");
+}
+
+#[test]
+fn results_that_were_changed_are_not_related() {
+    let work = measured();
+    let summary = work.path().join("ceramograph-results/summary.json");
+    let changed =
+        std::fs::read_to_string(&summary).unwrap().replacen("\"pore_count\": ", "\"pore_count\": 1", 1);
+    std::fs::write(&summary, changed).unwrap();
+    let output = ceramograph(work.path(), &["relate", "ceramograph-results"]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(text(&output.stderr).contains("changed since it was measured"), "{}", text(&output.stderr));
 }
 
 #[test]
@@ -203,18 +258,7 @@ fn observation(specimen: &str, condition: f64, property: Property, value: f64) -
 
 #[test]
 fn the_8ysz_table_lacks_fit_and_1700_degrees_are_refused() {
-    // Mazaheri, Zahedi, Hejazi, Mater. Sci. Eng. A 492 (2008) 261, conventional firing, read off by a third party.
-    let table = [
-        (950.0, 0.652),
-        (1050.0, 0.675),
-        (1150.0, 0.721),
-        (1200.0, 0.769),
-        (1250.0, 0.821),
-        (1300.0, 0.925),
-        (1350.0, 0.948),
-        (1500.0, 0.975),
-    ];
-    let observations: Vec<Observation> = table
+    let observations: Vec<Observation> = YSZ
         .iter()
         .map(|&(celsius, density)| {
             observation(&celsius.to_string(), celsius, POROSITY, 100.0 * (1.0 - density))
@@ -238,14 +282,7 @@ fn the_8ysz_table_lacks_fit_and_1700_degrees_are_refused() {
 
 #[test]
 fn brick_density_by_temperature_shows_no_effect_and_says_so() {
-    // Montgomery, Design and Analysis of Experiments, brick exercise: all values, F(3,14) = 2.0237, p = 0.1569.
-    let table: [(f64, &[f64]); 4] = [
-        (100.0, &[21.8, 21.9, 21.7, 21.6, 21.7]),
-        (125.0, &[21.7, 21.4, 21.5, 21.4]),
-        (150.0, &[21.9, 21.8, 21.8, 21.6, 21.5]),
-        (175.0, &[21.9, 21.7, 21.8, 21.4]),
-    ];
-    let observations: Vec<Observation> = table
+    let observations: Vec<Observation> = BRICK
         .iter()
         .flat_map(|(celsius, values)| {
             values

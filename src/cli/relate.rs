@@ -12,6 +12,7 @@ use crate::relate::Question;
 use crate::relate::growth::GrowthQuestion;
 use crate::relate::run::{Request, run as run_relation};
 use crate::report;
+use crate::report::name::printable;
 use crate::study::sheet;
 
 /// What can be typed after `ceramograph relate`.
@@ -27,7 +28,7 @@ The study sheet has one row a specimen. Without --sheet it is the one that was m
 read again, so that densities and masses can be added after measuring. Conditions are the
 columns of the firing and pressing and your own columns of numbers or words; every property is
 related to every condition that differs between specimens. Nothing is predicted beyond the
-fired range.")]
+fired range. Exit code 1: a cell of the sheet is not used; everything else is related.")]
 pub struct RelateArgs {
     /// Results folder of `ceramograph measure`
     #[arg(value_name = "RESULTS", required_unless_present = "template")]
@@ -78,6 +79,9 @@ pub struct RelateArgs {
     pub activation_energy: Option<f64>,
 }
 
+/// Warnings that say that a cell of the study sheet is not used.
+const LOSSES: [&str; 3] = ["sheet-cell-unreadable", "sheet-cell-impossible", "sheet-row-unreadable"];
+
 /// A column and a value, such as `peak_temperature_c=1500`.
 fn place(text: &str) -> Result<(String, f64), String> {
     let (head, value) = text.rsplit_once('=').ok_or("write HEAD=VALUE, as in peak_temperature_c=1500")?;
@@ -126,19 +130,21 @@ pub fn run(args: &RelateArgs) -> anyhow::Result<ExitCode> {
         replace: args.replace,
         question: args.question()?,
     };
-    let done = run_relation(&request)?;
-    for problem in &done.problems {
-        anstream::eprintln!("warning: {problem}");
+    let relation = run_relation(&request)?;
+    if !args.quiet {
+        let warnings = relation.warnings.iter();
+        warnings.for_each(|warning| anstream::eprintln!("warning: {}", printable(&warning.message)));
     }
     let printed = if args.json {
-        writeln!(stdout, "{}", report::json::relation(&done.relation))
+        writeln!(stdout, "{}", report::json::relation(&relation))
     } else if args.quiet {
         Ok(())
     } else {
-        writeln!(stdout, "{}", report::relation::sentences(&done.relation))
+        writeln!(stdout, "{}", report::relation::sentences(&relation))
             .and_then(|()| writeln!(stdout, "Tables, figures and report.html: {}", out.display()))
     };
     // A closed pipe, as under `| head`, is no failure: the files are on disk.
     drop(printed);
-    Ok(if done.problems.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(SOME_FAILED) })
+    let lost = relation.warnings.iter().any(|warning| LOSSES.contains(&&*warning.code));
+    Ok(if lost { ExitCode::from(SOME_FAILED) } else { ExitCode::SUCCESS })
 }

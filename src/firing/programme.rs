@@ -50,6 +50,12 @@ impl Programme {
         self.segments.iter().map(|segment| segment.target_c).fold(self.start_c, f64::max)
     }
 
+    /// The first segment that reaches the highest target; `None` without segments.
+    pub fn peak_segment(&self) -> Option<&Segment> {
+        let highest = self.segments.iter().map(|segment| segment.target_c).max_by(f64::total_cmp)?;
+        self.segments.iter().find(|segment| segment.target_c == highest)
+    }
+
     /// Times of each segment: ramp |target − start| / rate, and hold.
     pub fn segment_times(&self) -> Vec<SegmentTimes> {
         let stretches: Vec<Stretch> = self.stretches().collect();

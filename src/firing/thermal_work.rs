@@ -5,11 +5,10 @@ use serde::{Deserialize, Serialize};
 
 use super::exponential_integral::scaled_e1;
 use super::programme::{Programme, Stretch};
+use crate::units::ZERO_CELSIUS_K;
 
 /// Molar gas constant in J/(mol·K), exact since the SI of 2019.
 pub const GAS_CONSTANT_J_MOL_K: f64 = 8.314_462_618;
-
-const ZERO_CELSIUS_K: f64 = 273.15;
 
 /// Thermal work of a programme for one activation energy.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -8,7 +8,8 @@
 //! # References
 //! After ASTM E112, from secondary sources.
 
-/// G of a mean linear intercept in µm: -6.643856·log₁₀(mm) - 3.288, which is -2·log₂(mm) - 3.288. `None` unless the intercept is above zero.
+/// G of a mean linear intercept in µm: -6.643856·log₁₀(mm) - 3.288, which is -2·log₂(mm) - 3.288. `None` unless the
+/// intercept is above zero.
 ///
 /// ```
 /// use ceramograph::measure::grain_number::from_mean_intercept_um;
@@ -19,7 +20,8 @@ pub fn from_mean_intercept_um(mean_um: f64) -> Option<f64> {
     (mean_um > 0.0 && mean_um.is_finite()).then(|| -2.0 * (mean_um / 1000.0).log2() - 3.288)
 }
 
-/// G of a mean grain area in µm²: -3.321928·log₁₀(mm²) - 2.954, which is -log₂(mm²) - 2.954. `None` unless the area is above zero.
+/// G of a mean grain area in µm²: -3.321928·log₁₀(mm²) - 2.954, which is -log₂(mm²) - 2.954. `None` unless the area is
+/// above zero.
 pub fn from_mean_area_um2(mean_um2: f64) -> Option<f64> {
     (mean_um2 > 0.0 && mean_um2.is_finite()).then(|| -(mean_um2 / 1e6).log2() - 2.954)
 }

@@ -51,10 +51,11 @@ const STEEPEST_DEG: i32 = 60;
 /// Place is the number of different grains that share an edge with the pore: one, inside a grain; two, on a boundary;
 /// three or more, at a junction; none or no grains at all, unknown. `grains` is 0 in pores.
 ///
-/// A void looks like a pulled-out grain if it is as large as a grain (0.5 to 4 times the median grain area) and is either angular (convex with few straight sides) or attached to a straight
-/// scratch that is longer than two grains and ends in the void: one that goes on behind it only passes. The rule is on the careful side: round pores, and pores with the hollow
-/// sides that surface tension gives them at junctions, are never flagged for their shape, however large; small ones
-/// are never flagged at all.
+/// A void looks like a pulled-out grain if it is as large as a grain (0.5 to 4 times the median grain area) and is
+/// either angular (convex with few straight sides) or attached to a straight scratch that is longer than two grains and
+/// ends in the void: one that goes on behind it only passes. The rule is on the careful side: round pores, and pores
+/// with the hollow sides that surface tension gives them at junctions, are never flagged for their shape, however
+/// large; small ones are never flagged at all.
 ///
 /// # References
 /// The signs of pull-out are common practice in ceramography; the limits are this program's own.

@@ -1,17 +1,12 @@
 //! Grain growth: Gⁿ − G0ⁿ = K t with K = K0 exp(−Q/RT).
 
-use super::observation::{GRAIN_SIZE, Observation};
+use super::observation::{GRAIN_SIZE, HOLD, Observation, TEMPERATURE};
 use super::relation::{Growth, GrowthFit, GrowthRate};
 use crate::firing::thermal_work::GAS_CONSTANT_J_MOL_K;
 use crate::statistics::nonlinear::{Fit, fit};
 use crate::statistics::student;
+use crate::units::ZERO_CELSIUS_K;
 
-/// 0 °C in K.
-const ZERO_CELSIUS_K: f64 = 273.15;
-/// Column of the temperature.
-const TEMPERATURE: &str = "peak_temperature_c";
-/// Column of the time at that temperature.
-const HOLD: &str = "hold_min";
 /// An exponent to start from: growth held back by solutes or pores.
 const USUAL_EXPONENT: f64 = 3.0;
 

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::statistics::interval::mean_interval;
+use crate::study::sheet::columns::in_print;
 
 /// One specimen as a point of the study.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -83,6 +84,13 @@ pub const SHRINKAGE: Property =
 pub const PROPERTIES: [Property; 6] =
     [POROSITY, GRAIN_SIZE, INSIDE_GRAINS, RELATIVE_DENSITY, OPEN_POROSITY, SHRINKAGE];
 
+/// Condition: peak temperature of the firing.
+pub const TEMPERATURE: &str = "peak_temperature_c";
+/// Condition: time at the peak temperature.
+pub const HOLD: &str = "hold_min";
+/// Condition: rate of the ramp to the peak temperature.
+pub const RAMP_RATE: &str = "ramp_rate_k_min";
+
 /// A condition in print.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Condition {
@@ -101,27 +109,8 @@ impl Condition {
     /// assert_eq!(Condition::of("binder %").label(), "binder %");
     /// ```
     pub fn of(head: &str) -> Self {
-        const UNITS: [(&str, &str); 16] = [
-            ("_k_min", "K/min"),
-            ("_k_h", "K/h"),
-            ("_g_cm3", "g/cm³"),
-            ("_percent", "%"),
-            ("_mpa", "MPa"),
-            ("_kgf", "kgf"),
-            ("_kn", "kN"),
-            ("_min", "min"),
-            ("_mm", "mm"),
-            ("_um", "µm"),
-            ("_kg", "kg"),
-            ("_mg", "mg"),
-            ("_h", "h"),
-            ("_c", "°C"),
-            ("_k", "K"),
-            ("_g", "g"),
-        ];
-        let split = UNITS.iter().find_map(|(end, unit)| Some((head.strip_suffix(end)?, *unit)));
-        let (name, unit) = split.filter(|(name, _)| !name.is_empty()).unwrap_or((head, ""));
-        Self { name: name.replace('_', " "), unit }
+        let (name, unit) = in_print(head);
+        Self { name, unit }
     }
 
     /// Name and unit, as beside an axis.

@@ -2,21 +2,22 @@
 
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
 use crate::error::Error;
 use crate::relate::relation::{Relation, SCHEMA_VERSION};
-use crate::relate::specimens::{observations, related};
+use crate::relate::specimens::{pieces, warnings};
 use crate::relate::{Question, answer};
-use crate::report::{self, figure, html};
+use crate::report::folder::write_figure;
+use crate::report::{self, html};
 use crate::study::output::Staging;
-use crate::study::record::{Derivation, Entry, Record, sha256};
+use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
 use crate::study::result::Study;
-use crate::study::results;
+use crate::study::results::{self, Results};
 use crate::study::sheet::{self, SHEET_NAME, Sheet};
 
 /// Name of the command whose results these are.
 const COMMAND: &str = "relate";
-/// Resolution of the figures' PNG form, enough for print.
-const FIGURE_DPI: u32 = 600;
 
 /// What a relation is asked to do.
 #[derive(Clone, Debug)]
@@ -33,39 +34,28 @@ pub struct Request {
     pub question: Question,
 }
 
-/// A relation, and what was wrong in the study sheet.
-#[derive(Clone, Debug)]
-pub struct Done {
-    /// The result.
-    pub relation: Relation,
-    /// Cells that could not be read, with row, column and what was expected.
-    pub problems: Vec<String>,
-}
-
 /// Relates a measured study to its firing and writes the folder.
 ///
 /// # Errors
-/// [`Error`] if the folder holds no results, there is no sheet or it cannot be read, a condition is not a column of it, or the
-/// folder may not be written.
-pub fn run(request: &Request) -> Result<Done, Error> {
-    let (study, record) = results::read(&request.results)?;
-    let path = sheet_path(request, &record)?;
-    let sheet = sheet::read(&path)?;
+/// [`Error`] if the folder holds no results, there is no sheet or it cannot be read, a condition is not a column of it, or
+/// the folder may not be written.
+pub fn run(request: &Request) -> Result<Relation, Error> {
+    let results = results::read(&request.results)?;
+    let path = sheet_path(request, &results.record)?;
+    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    let relation = relation(&results.study, &sheet::parse(&bytes, &path)?, &request.question)?;
     let staging = Staging::open(&request.out, COMMAND, request.replace)?;
-    let relation = relation(&study, &sheet, &request.question)?;
-    write(&relation, request, &staging)?;
-    let record = Derivation {
+    write(&relation, &results, request, &staging)?;
+    let sheet_name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    let outputs = staging.entries();
+    staging.publish(&Derivation {
         command: COMMAND.into(),
         version: env!("CARGO_PKG_VERSION").into(),
         results: absolute(&request.results),
-        inputs: [request.results.join(results::SUMMARY_NAME), path]
-            .iter()
-            .map(|file| entry(file))
-            .collect::<Result<_, _>>()?,
-        outputs: staging.entries(),
-    };
-    staging.publish(&record)?;
-    Ok(Done { problems: sheet.warnings().into_iter().map(|warning| warning.message).collect(), relation })
+        inputs: vec![results.summary, Entry { file: sheet_name, sha256: sha256(&bytes) }],
+        outputs,
+    })?;
+    Ok(relation)
 }
 
 /// The sheet that was typed, else the one that was measured with.
@@ -78,29 +68,20 @@ fn sheet_path(request: &Request, record: &Record) -> Result<PathBuf, Error> {
     })
 }
 
-fn absolute(path: &Path) -> PathBuf {
-    std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
-}
-
-fn entry(path: &Path) -> Result<Entry, Error> {
-    let bytes = std::fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    Ok(Entry { file: name, sha256: sha256(&bytes) })
-}
-
 /// What the study and its sheet say together.
 ///
 /// # Errors
 /// [`Error::Option`] if the question names a column that no specimen has filled with what is needed.
 pub fn relation(study: &Study, sheet: &Sheet, question: &Question) -> Result<Relation, Error> {
-    let specimens = related(study, sheet, question);
-    let observations = observations(study, sheet, &specimens, question)?;
+    let pieces = pieces(study, sheet, question)?;
+    let (specimens, observations): (Vec<_>, Vec<_>) =
+        pieces.into_iter().map(|piece| (piece.related, piece.observation)).unzip();
     let answer = answer(&observations, question);
     Ok(Relation {
         schema_version: SCHEMA_VERSION,
         tool: study.tool.clone(),
         conclusions: answer.conclusions,
-        warnings: crate::relate::specimens::warnings(&specimens, sheet),
+        warnings: warnings(&specimens, sheet),
         specimens,
         effects: answer.effects,
         growth: answer.growth,
@@ -108,24 +89,26 @@ pub fn relation(study: &Study, sheet: &Sheet, question: &Question) -> Result<Rel
     })
 }
 
-fn write(relation: &Relation, request: &Request, staging: &Staging) -> Result<(), Error> {
+fn write(relation: &Relation, results: &Results, request: &Request, staging: &Staging) -> Result<(), Error> {
     staging.write("relation.json", report::json::relation(relation).as_bytes())?;
     staging.write("relation.csv", &report::relation::levels(relation))?;
     staging.write("specimens.csv", &report::relation::specimens(relation))?;
     let figures = report::relation::figures(relation);
-    for drawn in &figures {
-        staging.write(&format!("figures/{}.svg", drawn.name), drawn.svg.as_bytes())?;
-        let png = figure::png(&drawn.svg, FIGURE_DPI).expect("invariant: figures are SVG");
-        staging.write(&format!("figures/{}.png", drawn.name), &png)?;
-    }
-    let page = request.results.join("report.html");
-    let text = std::fs::read_to_string(&page).map_err(|source| Error::Read { path: page.clone(), source })?;
-    let results = between(&absolute(&request.out), &absolute(&request.results));
-    let text = html::with_firing(&text, relation, &figures, &results).ok_or_else(|| Error::Field {
-        path: page,
+    figures.par_iter().try_for_each(|drawn| write_figure(staging, &drawn.name, &drawn.svg))?;
+    let (_, page) = results.file("report.html")?;
+    let way = between(&future(&request.out), &absolute(&request.results));
+    let text = html::with_firing(&String::from_utf8_lossy(&page), relation, &figures, &way);
+    let text = text.ok_or_else(|| Error::Field {
+        path: request.results.join("report.html"),
         why: "this page was written by another version; measure the pictures again".into(),
     })?;
     staging.write("report.html", text.as_bytes())
+}
+
+/// Where a folder will be that need not exist yet, unlike the one that it lies in.
+fn future(folder: &Path) -> PathBuf {
+    let parent = folder.parent().filter(|parent| !parent.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    folder.file_name().map_or_else(|| absolute(folder), |name| absolute(parent).join(name))
 }
 
 /// The way from one folder to another for a link in a page, with `/` between parts.

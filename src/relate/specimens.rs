@@ -4,13 +4,15 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use super::Question;
 use super::observation::{
-    GRAIN_SIZE, INSIDE_GRAINS, Measured, OPEN_POROSITY, Observation, POROSITY, RELATIVE_DENSITY, SHRINKAGE,
+    GRAIN_SIZE, HOLD, INSIDE_GRAINS, Measured, OPEN_POROSITY, Observation, POROSITY, RAMP_RATE,
+    RELATIVE_DENSITY, SHRINKAGE, TEMPERATURE,
 };
 use super::relation::{Firing, Property, RelatedSpecimen};
 use crate::body::agreement::{Method, PicturePorosity, compare};
 use crate::body::result::{Body, body};
 use crate::body::value::Value;
 use crate::error::Error;
+use crate::firing::programme::Programme;
 use crate::firing::thermal_work::thermal_work;
 use crate::study::result::{Field, Study};
 use crate::study::sheet::columns::{Meaning, Quantity, Text, meaning};
@@ -20,78 +22,88 @@ use crate::warning::Warning;
 /// Columns of words that are conditions.
 const WORDS: [(Text, &str); 3] =
     [(Text::Material, "material"), (Text::Atmosphere, "atmosphere"), (Text::Furnace, "furnace")];
-/// Known quantities that are conditions of pressing and firing, with the head that they are related under. All other known
-/// quantities are readings on the specimen.
-const CONDITIONS: [(Quantity, &str); 3] = [
-    (Quantity::PeakTemperature, "peak_temperature_c"),
-    (Quantity::Hold, "hold_min"),
-    (Quantity::RampRate, "ramp_rate_k_min"),
-];
 /// The pressure that follows from force and die.
 const PRESSURE: &str = "pressing_pressure_mpa";
 
+/// A specimen as it is reported and as a point of the study.
+pub struct Piece {
+    /// For the report.
+    pub related: RelatedSpecimen,
+    /// For the statistics.
+    pub observation: Observation,
+}
+
 /// Every specimen that has pictures or a row, by name.
-pub fn related(study: &Study, sheet: &Sheet, question: &Question) -> Vec<RelatedSpecimen> {
+///
+/// # Errors
+/// [`Error::Option`] if the question names a column that no specimen has filled.
+pub fn pieces(study: &Study, sheet: &Sheet, question: &Question) -> Result<Vec<Piece>, Error> {
     let measured = study.specimens.iter().map(|specimen| specimen.name.as_str());
     let names: BTreeSet<&str> = measured.chain(sheet.rows.iter().map(|row| row.specimen.as_str())).collect();
-    let mut specimens: Vec<RelatedSpecimen> = names
-        .into_iter()
-        .map(|name| {
-            let row = sheet.rows.iter().find(|row| row.specimen == name);
-            let fields: Vec<&Field> = study.fields.iter().filter(|field| field.specimen == name).collect();
-            specimen(name, row, &fields, question)
-        })
+    let rows: Vec<(&str, Option<&SheetRow>)> =
+        names.into_iter().map(|name| (name, sheet.rows.iter().find(|row| row.specimen == name))).collect();
+    let read: Vec<(Body, Vec<&'static str>)> = rows
+        .iter()
+        .map(|(_, row)| row.map(SheetRow::readings).unwrap_or_default())
+        .map(|(readings, assumed)| (body(&readings), assumed))
         .collect();
-    add_relative_density(&mut specimens);
-    specimens
-}
-
-/// Adds the relative density, by one method for all specimens, since the two differ by more than their uncertainties: by
-/// weighing in a liquid where every specimen that has any density has that, else from mass and sizes.
-fn add_relative_density(specimens: &mut [RelatedSpecimen]) {
-    let by_weighing = specimens.iter().all(|specimen| {
-        let body = &specimen.body;
+    // One method for all specimens, since the two differ by more than their uncertainties.
+    let by_weighing = read.iter().all(|(body, _)| {
         body.fired_relative_density_percent.is_none() || body.archimedes_relative_density_percent.is_some()
     });
-    for specimen in specimens {
-        let body = &specimen.body;
-        let (value, from) = if by_weighing {
-            (body.archimedes_relative_density_percent, Method::Archimedes)
-        } else {
-            (body.fired_relative_density_percent, Method::Geometrical)
-        };
-        specimen.relative_density_from = value.map(|_| from);
-        let found = value.map(|value| (RELATIVE_DENSITY.key.to_owned(), property(&of_body(value))));
-        specimen.properties.extend(found);
-    }
+    let mut pieces: Vec<Piece> = rows
+        .into_iter()
+        .zip(read)
+        .map(|((name, row), read)| {
+            let fields: Vec<&Field> = study.fields.iter().filter(|field| field.specimen == name).collect();
+            piece(name, (row, &fields), read, (by_weighing, question))
+        })
+        .collect();
+    add_asked_columns(&mut pieces, sheet, question)?;
+    Ok(pieces)
 }
 
-fn specimen(name: &str, row: Option<&SheetRow>, fields: &[&Field], question: &Question) -> RelatedSpecimen {
-    let (readings, assumed) = row.map(SheetRow::readings).unwrap_or_default();
-    let body = body(&readings);
-    let properties: BTreeMap<String, Property> =
-        measured(fields, &body).into_iter().map(|(key, found)| (key.to_owned(), property(&found))).collect();
-    let pictures = properties.get(POROSITY.key).map(|porosity| PicturePorosity {
+fn piece(
+    name: &str,
+    (row, fields): (Option<&SheetRow>, &[&Field]),
+    (body, assumed): (Body, Vec<&'static str>),
+    (by_weighing, question): (bool, &Question),
+) -> Piece {
+    let (density, from) = if by_weighing {
+        (body.archimedes_relative_density_percent, Method::Archimedes)
+    } else {
+        (body.fired_relative_density_percent, Method::Geometrical)
+    };
+    let programme = row.and_then(SheetRow::programme);
+    let observation = Observation {
+        specimen: name.to_owned(),
+        numbers: row.map(|row| numbers(row, programme.as_ref(), &body)).unwrap_or_default(),
+        words: row.map(words).unwrap_or_default(),
+        properties: measured(fields, &body, density),
+    };
+    let pictures = observation.properties.get(POROSITY.key).map(|porosity| PicturePorosity {
         mean_percent: porosity.value,
-        half_width_points: porosity.half_width,
+        half_width_points: porosity.half_width(),
     });
-    RelatedSpecimen {
+    let properties = observation.properties.iter().map(|(key, found)| ((*key).to_owned(), property(found)));
+    let related = RelatedSpecimen {
         name: name.to_owned(),
         has_pictures: !fields.is_empty(),
         in_sheet: row.is_some(),
-        conditions: row.map(|row| numbers(row, &body)).unwrap_or_default(),
-        words: row.map(words).unwrap_or_default(),
-        properties,
-        firing: row.and_then(|row| firing(row, question)),
+        conditions: observation.numbers.clone(),
+        words: observation.words.clone(),
+        properties: properties.collect(),
+        firing: programme.map(|programme| firing(programme, question)),
         comparisons: pictures.map(|pictures| compare(&pictures, &body)).unwrap_or_default(),
-        relative_density_from: None,
+        relative_density_from: density.map(|_| from),
         assumed_uncertainties: assumed.into_iter().map(str::to_owned).collect(),
         body,
-    }
+    };
+    Piece { related, observation }
 }
 
 /// Properties of a specimen with the fields behind them.
-fn measured(fields: &[&Field], body: &Body) -> Vec<(&'static str, Measured)> {
+fn measured(fields: &[&Field], body: &Body, density: Option<Value>) -> BTreeMap<&'static str, Measured> {
     let of_fields = |value: fn(&Field) -> Option<f64>| {
         Measured::from_fields(fields.iter().filter_map(|field| value(field)).collect())
     };
@@ -99,6 +111,7 @@ fn measured(fields: &[&Field], body: &Body) -> Vec<(&'static str, Measured)> {
         (POROSITY, of_fields(|field| field.porosity_percent)),
         (GRAIN_SIZE, of_fields(|field| field.mean_linear_intercept_um)),
         (INSIDE_GRAINS, of_fields(inside_grains)),
+        (RELATIVE_DENSITY, density.map(of_body)),
         (OPEN_POROSITY, body.open_porosity_percent.map(of_body)),
         (SHRINKAGE, body.outer_diameter_shrinkage_percent.map(of_body)),
     ];
@@ -127,14 +140,20 @@ fn property(found: &Measured) -> Property {
     }
 }
 
-/// Conditions that are numbers: those of pressing and firing in their own units, and the user's own columns.
-fn numbers(row: &SheetRow, body: &Body) -> BTreeMap<String, f64> {
+/// Conditions that are numbers: those of pressing and of the peak of the firing, in the units that they are kept in, and
+/// the user's own columns. All other known columns are readings on the specimen.
+fn numbers(row: &SheetRow, programme: Option<&Programme>, body: &Body) -> BTreeMap<String, f64> {
     let own = row.numbers.iter().filter(|(head, _)| meaning(head) == Meaning::Unknown);
     let mut numbers: BTreeMap<String, f64> = own.map(|(head, value)| (head.clone(), *value)).collect();
-    for (quantity, head) in CONDITIONS {
-        numbers.extend(row.value(quantity).map(|value| (head.to_owned(), value)));
-    }
-    numbers.extend(body.pressing_pressure_mpa.map(|pressure| (PRESSURE.to_owned(), pressure.value)));
+    // A programme of several segments is told by the one that reaches its peak, unless the sheet states the peak itself.
+    let peak = programme.and_then(Programme::peak_segment);
+    let conditions = [
+        (TEMPERATURE, row.value(Quantity::PeakTemperature).or(peak.map(|peak| peak.target_c))),
+        (HOLD, row.value(Quantity::Hold).or(peak.and_then(|peak| peak.hold_min))),
+        (RAMP_RATE, row.value(Quantity::RampRate).or(peak.and_then(|peak| peak.ramp_rate_k_min))),
+        (PRESSURE, body.pressing_pressure_mpa.map(|pressure| pressure.value)),
+    ];
+    numbers.extend(conditions.into_iter().filter_map(|(head, value)| Some((head.to_owned(), value?))));
     numbers
 }
 
@@ -149,72 +168,44 @@ fn words(row: &SheetRow) -> BTreeMap<String, String> {
     known.chain(own.map(|(head, cell)| (head.clone(), cell.clone()))).collect()
 }
 
-fn firing(row: &SheetRow, question: &Question) -> Option<Firing> {
-    let programme = row.programme()?;
-    Some(Firing {
+fn firing(programme: Programme, question: &Question) -> Firing {
+    Firing {
         duration_min: programme.duration_min(),
         segment_times: programme.segment_times(),
         minutes_near_peak: programme.minutes_above(programme.peak_c() - NEAR_PEAK_K),
         thermal_work: question.activation_energy_kj_mol.and_then(|energy| thermal_work(&programme, energy)),
         programme,
-    })
+    }
 }
 
 /// What counts as near the peak temperature, in K below it.
 const NEAR_PEAK_K: f64 = 50.0;
 
-/// The specimens as points of the study.
-///
-/// # Errors
-/// [`Error::Option`] if the question names a condition that no specimen has.
-pub fn observations(
-    study: &Study,
-    sheet: &Sheet,
-    specimens: &[RelatedSpecimen],
-    question: &Question,
-) -> Result<Vec<Observation>, Error> {
-    let mut observations: Vec<Observation> = specimens
-        .iter()
-        .map(|specimen| {
-            let fields: Vec<&Field> =
-                study.fields.iter().filter(|field| field.specimen == specimen.name).collect();
-            let mut properties: BTreeMap<&'static str, Measured> =
-                measured(&fields, &specimen.body).into_iter().collect();
-            let density = specimen.properties.get(RELATIVE_DENSITY.key);
-            properties
-                .extend(density.map(|d| (RELATIVE_DENSITY.key, Measured::single(d.value, d.standard_error))));
-            Observation {
-                specimen: specimen.name.clone(),
-                numbers: specimen.conditions.clone(),
-                words: specimen.words.clone(),
-                properties,
-            }
-        })
-        .collect();
+/// Readings are no conditions, but whoever asks for one by name gets it.
+fn add_asked_columns(pieces: &mut [Piece], sheet: &Sheet, question: &Question) -> Result<(), Error> {
     let asked = question.conditions.iter().map(|head| (head, "--condition"));
     let places = question.at.iter().map(|(head, _)| (head, "--at"));
     for (head, option) in asked.chain(places) {
         let known = |o: &Observation| o.numbers.contains_key(head) || o.words.contains_key(head);
-        if observations.iter().any(known) {
+        if pieces.iter().any(|piece| known(&piece.observation)) {
             continue;
         }
-        // Readings are no conditions, but whoever asks for one by name gets it.
         let rows = || sheet.rows.iter().filter(|row| row.numbers.contains_key(head));
         if rows().next().is_none() {
-            return Err(Error::Option { name: option, why: no_such_column(head, &observations) });
+            return Err(Error::Option { name: option, why: no_such_column(head, pieces) });
         }
         for row in rows() {
-            if let Some(observation) = observations.iter_mut().find(|o| o.specimen == row.specimen) {
-                observation.numbers.insert(head.clone(), row.numbers[head]);
+            if let Some(piece) = pieces.iter_mut().find(|piece| piece.related.name == row.specimen) {
+                piece.observation.numbers.insert(head.clone(), row.numbers[head]);
             }
         }
     }
-    Ok(observations)
+    Ok(())
 }
 
-fn no_such_column(head: &str, observations: &[Observation]) -> String {
-    let numbers = observations.iter().flat_map(|observation| observation.numbers.keys());
-    let words = observations.iter().flat_map(|observation| observation.words.keys());
+fn no_such_column(head: &str, pieces: &[Piece]) -> String {
+    let numbers = pieces.iter().flat_map(|piece| piece.observation.numbers.keys());
+    let words = pieces.iter().flat_map(|piece| piece.observation.words.keys());
     let known: BTreeSet<&str> = numbers.chain(words).map(String::as_str).collect();
     let known: Vec<&str> = known.into_iter().collect();
     format!("no specimen has a value for '{head}'; the conditions of this study are {}", known.join(", "))

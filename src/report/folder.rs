@@ -26,15 +26,20 @@ pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result
         figures.push((format!("pore-size-{stem}"), figure::pore_size_histogram(specimen)));
         figures.push((format!("chords-{stem}"), figure::chord_histogram(specimen)));
     }
-    figures.into_par_iter().try_for_each(|(name, svg)| write_figure(staging, &name, svg))?;
+    figures.into_par_iter().try_for_each(|(name, svg)| match svg {
+        Some(svg) => write_figure(staging, &name, &svg),
+        None => Ok(()),
+    })?;
     let thumbnails: Vec<_> = thumbnails.iter().cloned().map(Some).collect();
     staging.write("report.html", html::page(study, &thumbnails).as_bytes())
 }
 
-/// Writes a figure, if there is anything to draw, as SVG and PNG.
-fn write_figure(staging: &Staging, name: &str, svg: Option<String>) -> Result<(), Error> {
-    let Some(svg) = svg else { return Ok(()) };
+/// Writes a figure as SVG and PNG.
+///
+/// # Errors
+/// [`Error::Write`] if the system refuses.
+pub fn write_figure(staging: &Staging, name: &str, svg: &str) -> Result<(), Error> {
     staging.write(&format!("figures/{name}.svg"), svg.as_bytes())?;
-    let png = figure::png(&svg, FIGURE_DPI).expect("invariant: figures are SVG");
+    let png = figure::png(svg, FIGURE_DPI).expect("invariant: figures are SVG");
     staging.write(&format!("figures/{name}.png"), &png)
 }

@@ -9,9 +9,10 @@ const OUTSIDE: u32 = u32::MAX;
 /// Floods `relief` from `markers` and gives every reached pixel the label of the marker whose water came first.
 ///
 /// Water takes the lowest pixel on the rim of all basins next and, among equal ones, the one that was reached first; a
-/// pixel below the water that reaches it counts as high as the water. Neighbours are looked at in the order up, left, right, down, then the diagonals. There are no watershed lines. Pixels
-/// where `mask` is `false` stay 0, and so do pixels that no marker can reach. Labels keep the numbers of their markers,
-/// so they ascend in raster order only if the caller renumbers them.
+/// pixel below the water that reaches it counts as high as the water. Neighbours are looked at in the order up, left,
+/// right, down, then the diagonals. There are no watershed lines. Pixels where `mask` is `false` stay 0, and so do
+/// pixels that no marker can reach. Labels keep the numbers of their markers, so they ascend in raster order only if
+/// the caller renumbers them.
 ///
 /// Each pixel enters and leaves one of 256 queues once, so time grows with the number of pixels alone.
 ///

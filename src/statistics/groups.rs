@@ -1,6 +1,7 @@
 //! Whether groups differ: analysis of variance with equal and unequal variances, ranks, and pairs.
 
 use crate::statistics::rank::ranks;
+use crate::statistics::summary::Summary;
 use crate::statistics::{studentized_range, tails};
 
 /// An F test.
@@ -44,36 +45,12 @@ pub struct PairTest {
     pub p: f64,
 }
 
-/// Mean, variance and number of a group.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Summary {
-    /// Mean.
-    pub mean: f64,
-    /// Variance, n − 1 in the denominator; 0 for one value.
-    pub variance: f64,
-    /// Number of values.
-    pub count: usize,
-}
-
-impl Summary {
-    /// Of values; `None` without values.
-    pub fn of(values: &[f64]) -> Option<Self> {
-        let n = values.len() as f64;
-        // From the first value on, so that equal values have no variance at all instead of that of rounding.
-        let first = *values.first()?;
-        let shift = values.iter().map(|value| value - first).sum::<f64>() / n;
-        let squares: f64 = values.iter().map(|value| (value - first - shift).powi(2)).sum();
-        let variance = if values.len() > 1 { squares / (n - 1.0) } else { 0.0 };
-        Some(Self { mean: first + shift, variance, count: values.len() })
-    }
-}
-
 fn summaries(groups: &[&[f64]]) -> Option<Vec<Summary>> {
     groups.iter().map(|values| Summary::of(values)).collect()
 }
 
-/// One-way analysis of variance, equal variances assumed. `None` with fewer than two groups, an empty one, no scatter within
-/// groups, or one value in each.
+/// One-way analysis of variance, equal variances assumed. `None` with fewer than two groups, an empty one, no scatter
+/// within groups, or one value in each.
 pub fn anova(groups: &[&[f64]]) -> Option<FTest> {
     anova_of_summaries(&summaries(groups)?)
 }
@@ -100,8 +77,8 @@ fn pooled(groups: &[Summary]) -> Option<(f64, f64)> {
     (squares > 0.0).then_some((squares / free, free))
 }
 
-/// One-way analysis of variance without equal variances. `None` with fewer than two groups, or one of fewer than two values or
-/// without scatter.
+/// One-way analysis of variance without equal variances. `None` with fewer than two groups, or one of fewer than two
+/// values or without scatter.
 ///
 /// # References
 /// B. L. Welch, Biometrika 38 (1951) 330 (from memory).
@@ -231,7 +208,6 @@ mod tests {
     #[test]
     fn equal_values_have_no_variance_of_rounding() {
         let (low, high) = ([0.1; 3], [0.3; 3]);
-        assert_eq!(Summary::of(&low), Some(Summary { mean: 0.1, variance: 0.0, count: 3 }));
         assert!(anova(&[&low, &high]).is_none() && welch(&[&low, &high]).is_none());
         assert!(tukey(&[&low, &high]).is_none() && games_howell(&[&low, &high]).is_none());
     }

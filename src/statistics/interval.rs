@@ -1,6 +1,7 @@
 //! Mean over fields: its t-interval, its relative accuracy, and how many more fields would narrow it.
 
 use crate::statistics::student;
+use crate::statistics::summary::Summary;
 
 /// Mean, scatter and 95 % interval of a sample of field values.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -24,19 +25,11 @@ pub struct MeanInterval {
 /// assert!((pores.half_width.unwrap() - 0.6535).abs() < 5e-5);
 /// ```
 pub fn mean_interval(values: &[f64]) -> Option<MeanInterval> {
-    if values.is_empty() {
-        return None;
-    }
-    let n = values.len() as f64;
-    let mean = values.iter().sum::<f64>() / n;
-    let count = values.len() as u64;
-    if count == 1 {
-        return Some(MeanInterval { mean, standard_deviation: None, half_width: None, count });
-    }
-    let squares: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
-    let deviation = (squares / (n - 1.0)).sqrt();
-    let half_width = student::quantile(0.975, n - 1.0).map(|t| t * deviation / n.sqrt());
-    Some(MeanInterval { mean, standard_deviation: Some(deviation), half_width, count })
+    let Summary { mean, variance, count } = Summary::of(values)?;
+    let n = count as f64;
+    let deviation = (count > 1).then(|| variance.sqrt());
+    let half_width = deviation.and_then(|s| Some(student::quantile(0.975, n - 1.0)? * s / n.sqrt()));
+    Some(MeanInterval { mean, standard_deviation: deviation, half_width, count: count as u64 })
 }
 
 impl MeanInterval {

@@ -123,9 +123,9 @@ pub struct LackOfFitTest {
 
 /// Tests whether a line is the right form.
 ///
-/// Where x repeat, the scatter of the means of equal x about the line against the scatter within (pure error). Where none
-/// does, the line against a cubic, which follows one bend or an S. `None` if neither can be done: fewer than three different
-/// x, fewer than six points without repetition, or no scatter beyond rounding to judge by.
+/// Where x repeat, the scatter of the means of equal x about the line against the scatter within (pure error). Where
+/// none does, the line against a cubic, which follows one bend or an S. `None` if neither can be done: fewer than three
+/// different x, fewer than six points without repetition, or no scatter beyond rounding to judge by.
 ///
 /// # References
 /// N. R. Draper, H. Smith, Applied Regression Analysis (pure error; extra sum of squares; from memory).

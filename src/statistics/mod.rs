@@ -9,4 +9,5 @@ pub mod nonlinear;
 pub mod rank;
 pub mod student;
 pub mod studentized_range;
+pub mod summary;
 pub mod tails;

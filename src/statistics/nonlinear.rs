@@ -99,8 +99,8 @@ fn residuals(model: &impl Fn(usize, &[f64]) -> f64, observed: &[f64], parameters
     observed.iter().enumerate().map(|(i, y)| y - model(i, parameters)).collect()
 }
 
-/// Goes on with full steps while they shrink. The sum of squares is flat at its minimum and cannot tell parameters apart that
-/// agree to half of their digits; the step still can.
+/// Goes on with full steps while they shrink. The sum of squares is flat at its minimum and cannot tell parameters
+/// apart that agree to half of their digits; the step still can.
 fn settled(model: &impl Fn(usize, &[f64]) -> f64, observed: &[f64], mut parameters: Vec<f64>) -> Vec<f64> {
     let mut last = FINISHED_FROM;
     for _ in 0..MOST_FINISHING_STEPS {
@@ -155,8 +155,9 @@ fn jacobian(model: &impl Fn(usize, &[f64]) -> f64, count: usize, parameters: &[f
     let mut rows = vec![vec![0.0; parameters.len()]; count];
     let mut moved = parameters.to_vec();
     for (j, &here) in parameters.iter().enumerate() {
-        // The fifth root of the rounding would balance it against the error of fourth-order differences for a model that bends
-        // on the scale of its parameters; ratios near a pole bend faster, hence a narrower step, whose rounding is 2e-12.
+        // The fifth root of the rounding would balance it against the error of fourth-order differences for a model
+        // that bends on the scale of its parameters; ratios near a pole bend faster, hence a narrower step, whose
+        // rounding is 2e-12.
         let wanted = f64::EPSILON.sqrt().sqrt() * if here == 0.0 { 1.0 } else { here.abs() };
         let step = (here + wanted) - here;
         for (steps, weight) in [(1.0, 8.0), (-1.0, -8.0), (2.0, -1.0), (-2.0, 1.0)] {

@@ -32,8 +32,8 @@ const CLOSE_ENOUGH: f64 = 1e-9;
 
 /// Share of the studentized range of `count` means with `degrees` of freedom below `q`.
 ///
-/// Good to 1e-7 (checked against SciPy for 2 to 60 means from one degree on). `None` unless there are at least two means and
-/// one degree of freedom, and `q` is 0 or more.
+/// Good to 1e-7 (checked against SciPy for 2 to 60 means from one degree on). `None` unless there are at least two
+/// means and one degree of freedom, and `q` is 0 or more.
 ///
 /// # References
 /// H. O. Hartley, Biometrika 32 (1942) 334 (the double integral; from memory).
@@ -66,7 +66,8 @@ pub fn quantile(p: f64, count: usize, degrees: f64) -> Option<f64> {
         high *= 2.0;
     }
     let (mut under, mut over) = (below(low, count, degrees)? - p, below(high, count, degrees)? - p);
-    // False position with the stale end's weight halved (Illinois): the root stays enclosed, in a tenth of the steps of halving.
+    // False position with the stale end's weight halved (Illinois): the root stays enclosed, in a tenth of the steps of
+    // halving.
     for _ in 0..MOST_STEPS {
         let middle = high - over * (high - low) / (over - under);
         let found = below(middle, count, degrees)? - p;

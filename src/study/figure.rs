@@ -10,9 +10,9 @@ use crate::pipeline::measure;
 use crate::report::figure::{self, MicrographPanel, PanelWords, SizeFigure};
 use crate::study::input::inputs;
 use crate::study::output::Staging;
-use crate::study::record::{Derivation, Entry, Record, sha256};
+use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
 use crate::study::result::{Field, Study};
-use crate::study::results::{self, SUMMARY_NAME};
+use crate::study::results::{self, Results};
 use crate::study::samples::{self, Quantity, Weighting};
 
 /// Name of the command that writes such folders.
@@ -98,18 +98,17 @@ pub struct Outcome {
 pub fn run(request: &Request) -> Result<Outcome, Error> {
     check(request)?;
     let staging = Staging::open(&request.out, COMMAND, request.replace)?;
-    let (study, record) = results::read(&request.results)?;
+    let results = results::read(&request.results)?;
     let names = match &request.picture {
-        Some(picture) => vec![specimen_of(&study, request, picture)?],
+        Some(picture) => vec![specimen_of(&results.study, request, picture)?],
         None => request.specimens.clone(),
     };
-    let table = samples::read(&request.results, (&study, &record), request.quantity, request.weighting)?;
-    let (samples, left_out) = samples::samples(&request.results, &study, &table, &names)?;
+    let table = samples::read(&results, request.quantity, request.weighting)?;
+    let (samples, left_out) = samples::samples(&results, &table, &names)?;
     let figure = SizeFigure { quantity: request.quantity, weighting: request.weighting, samples };
-    let (summary, _) = samples::recorded(&request.results, &record, SUMMARY_NAME)?;
-    let mut inputs = vec![summary, table.entry.clone()];
+    let mut inputs = vec![results.summary.clone(), table.entry.clone()];
     let panel = match &request.picture {
-        Some(picture) => Some(panel(&study, &record, picture, &mut inputs)?),
+        Some(picture) => Some(panel(&results, picture, &mut inputs)?),
         None => None,
     };
     let svg = draw(request, &figure, panel.as_ref())?;
@@ -132,7 +131,7 @@ pub fn run(request: &Request) -> Result<Outcome, Error> {
     staging.publish(&Derivation {
         command: COMMAND.into(),
         version: env!("CARGO_PKG_VERSION").into(),
-        results: request.results.canonicalize().unwrap_or_else(|_| request.results.clone()),
+        results: absolute(&request.results),
         inputs,
         outputs,
     })?;
@@ -241,12 +240,8 @@ fn specimen_of(study: &Study, request: &Request, picture: &Picture) -> Result<St
 }
 
 /// Measures the picture again, which gives the boundaries that were found then.
-fn panel(
-    study: &Study,
-    record: &Record,
-    picture: &Picture,
-    read: &mut Vec<Entry>,
-) -> Result<MicrographPanel, Error> {
+fn panel(results: &Results, picture: &Picture, read: &mut Vec<Entry>) -> Result<MicrographPanel, Error> {
+    let Results { study, record, .. } = results;
     let field = field_of(study, picture)?;
     let path = path_of(record, picture)?;
     let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;

@@ -29,8 +29,9 @@ pub struct Input {
 
 /// Lists the pictures below the given folders, and the given files, in the order of their names.
 ///
-/// Each file is listed once, under the first of its names. Hidden entries, results of earlier runs and phantom label maps are passed over. With several roots, names begin
-/// with the root's own name. Unreadable sub-folders become warnings.
+/// Each file is listed once, under the first of its names. Hidden entries, results of earlier runs and phantom label
+/// maps are passed over. With several roots, names begin with the root's own name. Unreadable sub-folders become
+/// warnings.
 ///
 /// # Errors
 /// [`Error::Read`] if a root does not exist or cannot be read; [`Error::Field`] if there is no picture at all.

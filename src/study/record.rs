@@ -90,6 +90,11 @@ fn parsed<T: serde::de::DeserializeOwned>(folder: &Path) -> Result<T, Error> {
         .map_err(|e| Error::Field { path, why: format!("this is not the record of such a run: {e}") })
 }
 
+/// The path from the root of the file system, links followed; as it is, where it does not exist.
+pub fn absolute(path: &Path) -> PathBuf {
+    path.canonicalize().unwrap_or_else(|_| path.to_owned())
+}
+
 /// SHA-256 of `bytes` in hexadecimal.
 pub fn sha256(bytes: &[u8]) -> String {
     hexadecimal(&Sha256::digest(bytes))

@@ -19,7 +19,7 @@ use crate::study::collect::Collector;
 use crate::study::field::{Identity, field};
 use crate::study::input::{Input, inputs};
 use crate::study::output::Staging;
-use crate::study::record::{Entry, Record, sha256};
+use crate::study::record::{Entry, Record, absolute, sha256};
 use crate::study::result::{Failure, Field, SCHEMA_VERSION, Study, Tool};
 use crate::study::sheet::{self, SHEET_NAME, SheetRow};
 use crate::warning::Warning;
@@ -366,8 +366,4 @@ fn without_ending(name: &str) -> &str {
 
 fn threads(request: &Request) -> NonZeroUsize {
     request.threads.or_else(|| std::thread::available_parallelism().ok()).unwrap_or(NonZeroUsize::MIN)
-}
-
-fn absolute(path: &Path) -> PathBuf {
-    path.canonicalize().unwrap_or_else(|_| path.to_owned())
 }

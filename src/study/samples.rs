@@ -1,7 +1,6 @@
 //! Sizes of single grains and chords, read back from the tables of a results folder.
 
 use std::collections::HashMap;
-use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 
@@ -9,8 +8,9 @@ use crate::error::Error;
 use crate::measure::weighted::{Size, WeightedSizes};
 use crate::report::csv::defused;
 use crate::statistics::interval::{MeanInterval, mean_interval};
-use crate::study::record::{Entry, Record, sha256};
+use crate::study::record::Entry;
 use crate::study::result::{Field, Study};
+use crate::study::results::Results;
 use crate::units::LengthUnit;
 
 /// What is counted as the size of a grain.
@@ -74,14 +74,10 @@ impl Quantity {
 ///
 /// # Errors
 /// [`Error::Read`] if the table cannot be read; [`Error::Field`] if the run did not write it, or if it was changed since.
-pub fn read(
-    results: &Path,
-    (study, record): (&Study, &Record),
-    quantity: Quantity,
-    weighting: Weighting,
-) -> Result<Table, Error> {
-    let (entry, bytes) = recorded(results, record, quantity.table())?;
-    let path = results.join(quantity.table());
+pub fn read(results: &Results, quantity: Quantity, weighting: Weighting) -> Result<Table, Error> {
+    let study = &results.study;
+    let (entry, bytes) = results.file(quantity.table())?;
+    let path = results.folder.join(quantity.table());
     let refuse = |why: &str| Error::Field { path: path.clone(), why: why.into() };
     let mut sizes_by_field = vec![Vec::new(); study.fields.len()];
     let places: HashMap<_, _> = study.fields.iter().enumerate().map(|(i, field)| (key(field), i)).collect();
@@ -97,23 +93,6 @@ pub fn read(
         sizes_by_field[*place].extend(columns.size(&row, weighting));
     }
     Ok(Table { entry, sizes_by_field })
-}
-
-/// A file of the results, as the run wrote it.
-///
-/// # Errors
-/// As [`read`].
-pub fn recorded(results: &Path, record: &Record, name: &str) -> Result<(Entry, Vec<u8>), Error> {
-    let path = results.join(name);
-    let refuse = |why: &str| Error::Field { path: path.clone(), why: why.into() };
-    let entry = record.outputs.iter().find(|entry| entry.file == name).ok_or_else(|| {
-        refuse("the run did not write this file; measure the pictures again with this version")
-    })?;
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
-    if sha256(&bytes) != entry.sha256 {
-        return Err(refuse("this file was changed since it was measured; measure the pictures again"));
-    }
-    Ok((entry.clone(), bytes))
 }
 
 /// The picture of a field as the tables name it.
@@ -167,11 +146,11 @@ impl Columns {
 /// [`Error::Option`] if a name is unknown, or if lengths in µm and in px would stand on one axis; [`Error::Field`] if
 /// there is no size at all.
 pub fn samples(
-    results: &Path,
-    study: &Study,
+    results: &Results,
     table: &Table,
     names: &[String],
 ) -> Result<(Vec<Sample>, Vec<String>), Error> {
+    let study = &results.study;
     let known = || study.specimens.iter().map(|specimen| specimen.name.as_str());
     let option = |why: String| Error::Option { name: "--specimen", why };
     if let Some(name) = names.iter().find(|name| !known().any(|known| known == *name)) {
@@ -199,7 +178,7 @@ pub fn samples(
     if found.is_empty() {
         let why = "no specimen here has a whole grain or chord, so there is no size to draw; the overlays show what was \
                    found";
-        return Err(Error::Field { path: PathBuf::from(results), why: why.into() });
+        return Err(Error::Field { path: results.folder.clone(), why: why.into() });
     }
     Ok((found, empty))
 }

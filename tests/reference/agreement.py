@@ -7,12 +7,12 @@ Run with the versions of requirements.txt beside this file:
 """
 
 import json
-import pathlib
-import sys
 
 import numpy as np
 from scipy import ndimage
 from skimage.metrics import adapted_rand_error, variation_of_information
+
+from committed import write_or_check
 
 
 def cells(width, height, count, seed):
@@ -78,12 +78,7 @@ def main():
         case("other cells", cells(24, 18, 7, seed=2), cells(24, 18, 12, seed=3)),
     ]
     text = "[\n" + ",\n".join(json.dumps(entry) for entry in cases) + "\n]\n"
-    target = pathlib.Path(__file__).with_suffix(".json")
-    if "--check" in sys.argv[1:]:
-        if target.read_text(encoding="utf-8") != text:
-            sys.exit(f"{target.name} differs from what {pathlib.Path(__file__).name} makes")
-    else:
-        target.write_text(text, encoding="utf-8")
+    write_or_check(__file__, text)
 
 
 if __name__ == "__main__":

@@ -7,11 +7,11 @@ Run with the versions of requirements.txt beside this file:
 """
 
 import json
-import pathlib
-import sys
 
 import numpy as np
 from scipy.special import exp1, hyperu
+
+from committed import write_or_check
 
 ARGUMENTS = [
     *[1e-8, 1e-4, 0.01, 0.1, 0.3, 0.5, 0.9, 0.999, 1.0, 1.001, 1.1, 1.5, 2.0, 3.0, 5.0, 8.0],
@@ -25,15 +25,8 @@ def scaled(x):
 
 
 def main():
-    path = pathlib.Path(__file__).with_suffix(".json")
     values = [[x, scaled(x)] for x in ARGUMENTS]
-    if "--check" in sys.argv:
-        kept = json.loads(path.read_text())
-        assert [x for x, _ in kept] == ARGUMENTS, "arguments differ"
-        assert np.allclose([v for _, v in kept], [v for _, v in values], rtol=1e-13, atol=0), "values differ"
-        print(f"{len(kept)} values agree")
-    else:
-        path.write_text(json.dumps(values, indent=1) + "\n")
+    write_or_check(__file__, json.dumps(values, indent=1) + "\n", tolerance=1e-13)
 
 
 if __name__ == "__main__":

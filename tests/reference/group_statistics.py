@@ -8,11 +8,11 @@ Run with the versions of requirements.txt beside this file:
 
 import itertools
 import json
-import pathlib
-import sys
 
 import numpy as np
 from scipy import stats
+
+from committed import write_or_check
 
 
 def digits(value):
@@ -103,12 +103,7 @@ def main():
         ],
     }
     text = json.dumps(values, indent=1) + "\n"
-    target = pathlib.Path(__file__).with_suffix(".json")
-    if "--check" in sys.argv[1:]:
-        if target.read_text(encoding="utf-8") != text:
-            sys.exit(f"{target.name} differs from what {pathlib.Path(__file__).name} makes")
-    else:
-        target.write_text(text, encoding="utf-8")
+    write_or_check(__file__, text)
 
 
 if __name__ == "__main__":

@@ -10,8 +10,6 @@ repeats, so that only results are stored.
 """
 
 import json
-import pathlib
-import sys
 
 import numpy as np
 from scipy import ndimage
@@ -19,7 +17,8 @@ from scipy.spatial import ConvexHull
 from scipy.spatial.distance import pdist
 from skimage import filters, measure
 
-HERE = pathlib.Path(__file__).parent
+from committed import write_or_check
+
 MASK64 = (1 << 64) - 1
 
 
@@ -132,19 +131,4 @@ def result():
 
 if __name__ == "__main__":
     text = json.dumps(result(), indent=None, separators=(",", ":")).replace('{"area_px"', '\n{"area_px"') + "\n"
-    target = HERE / "regions.json"
-    if "--check" in sys.argv:
-        # Floating-point results may differ in the last digits between machines.
-        stored, made = json.loads(target.read_text()), json.loads(text)
-
-        def same(a, b):
-            if isinstance(a, dict):
-                return a.keys() == b.keys() and all(same(a[k], b[k]) for k in a)
-            if isinstance(a, list):
-                return len(a) == len(b) and all(map(same, a, b))
-            if isinstance(a, float):
-                return abs(a - b) <= 1e-9 * max(1.0, abs(a))
-            return a == b
-
-        sys.exit(0 if same(stored, made) else "regions.json differs from what this script makes")
-    target.write_text(text)
+    write_or_check(__file__, text, tolerance=1e-9, floor=1.0)

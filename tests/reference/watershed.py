@@ -10,12 +10,12 @@ pixel has a level of its own here. Everything after that is decided by level and
 """
 
 import json
-import pathlib
-import sys
 
 import numpy as np
 from scipy import ndimage
 from skimage.segmentation import watershed
+
+from committed import write_or_check
 
 
 def relief_of(random, height, width, kind):
@@ -87,10 +87,4 @@ distances = [
         [(1, 40, 0.8), (40, 1, 0.8), (30, 37, 0.5), (30, 37, 0.97), (45, 29, 0.999)], start=100
     )
 ]
-TARGET = pathlib.Path(__file__).with_suffix(".json")
-TEXT = json.dumps({"watersheds": watersheds, "distances": distances}, separators=(",", ":")) + "\n"
-if "--check" in sys.argv[1:]:
-    if TARGET.read_text() != TEXT:
-        sys.exit("watershed.json differs from what this script makes")
-else:
-    TARGET.write_text(TEXT)
+write_or_check(__file__, json.dumps({"watersheds": watersheds, "distances": distances}, separators=(",", ":")) + "\n")

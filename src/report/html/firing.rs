@@ -20,8 +20,8 @@ const LINE_AFTER: &str = "<li><a href=\"#specimens\">";
 /// Links from the page to the overlays.
 const OVERLAY_LINK: &str = "href=\"./overlays/";
 
-/// `report`, the page of a measured study, with a section on the firing. `results` is where the results folder is, seen from
-/// the new page, such as `..`.
+/// `report`, the page of a measured study, with a section on the firing. `results` is where the results folder is, seen
+/// from the new page, such as `..`.
 ///
 /// `None` if the page was not written by this version and has no place for it.
 pub fn with_firing(

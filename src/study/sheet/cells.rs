@@ -2,9 +2,7 @@
 
 use super::columns::{NumberColumn, Range};
 use super::unit::{Unit, key};
-
-/// Absolute zero in °C.
-const ABSOLUTE_ZERO_C: f64 = -273.15;
+use crate::units::ZERO_CELSIUS_K;
 
 /// No solid is denser: osmium has 22.6 g/cm³.
 const DENSEST_G_CM3: f64 = 23.0;
@@ -154,7 +152,7 @@ pub fn impossible(value: f64, column: &NumberColumn) -> Option<String> {
         Range::AboveZero if kept <= 0.0 => Some(format!("more than 0 {symbol}")),
         Range::FromZero if kept < 0.0 => Some(format!("0 {symbol} or more")),
         // The conversion from kelvin rounds.
-        Range::Temperature if kept < ABSOLUTE_ZERO_C - 1e-9 => {
+        Range::Temperature if kept < -ZERO_CELSIUS_K - 1e-9 => {
             Some(format!("a temperature in {symbol} that is not below absolute zero"))
         }
         Range::Density if kept <= 0.0 || kept > DENSEST_G_CM3 => Some(format!(

@@ -1,6 +1,6 @@
 //! The columns that are known, and what a head means.
 
-use super::unit::{Kind, Unit, key};
+use super::unit::{KINDS, Kind, Unit, key};
 
 /// A known column that holds text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -205,6 +205,25 @@ pub fn meaning(head: &str) -> Meaning {
         Some(NumberColumn { quantity: known.quantity, kind: known.kind, unit, range: known.range })
     });
     plain.or_else(|| segment(&head)).map_or(Meaning::Unknown, Meaning::Number)
+}
+
+/// A head in print: its name in words, and the symbol of its unit, empty if it names none.
+///
+/// Heads that are not known may end in any unit of the table, or in `percent`.
+pub fn in_print(head: &str) -> (String, &'static str) {
+    if let Meaning::Number(known) = meaning(head) {
+        let head = key(head);
+        return (head[..head.len() - known.unit.key.len() - 1].replace('_', " "), known.unit.symbol);
+    }
+    let ends = KINDS.iter().flat_map(|kind| kind.units()).map(|unit| (unit.key, unit.symbol));
+    let split = ends
+        .chain([("percent", "%")])
+        .filter_map(|(end, symbol)| Some((head.strip_suffix(end)?.strip_suffix('_')?, symbol)))
+        .filter(|(name, _)| !name.is_empty())
+        // Of 'ramp_k_min' and 'ramp_k' in min, the longer unit is meant.
+        .min_by_key(|(name, _)| name.len());
+    let (name, symbol) = split.unwrap_or((head, ""));
+    (name.replace('_', " "), symbol)
 }
 
 /// The unit that follows `stem` in `head`, if nothing else does.

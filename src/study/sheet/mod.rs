@@ -60,22 +60,26 @@ impl Sheet {
 /// Reads a study sheet: a CSV table with a row of heads and at least the column `specimen`.
 ///
 /// `pictures` is a pattern relative to the measured folder, such as `ring-A/*`; empty, it is the sub-folder of the
-/// specimen's name. `surface` takes the words of `--surface`. [`columns`] has the other known columns, [`mod@unit`] the units of
-/// their heads; columns that are not known are kept. [`template`] writes an empty sheet.
+/// specimen's name. `surface` takes the words of `--surface`. [`columns`] has the other known columns, [`mod@unit`] the
+/// units of their heads; columns that are not known are kept. [`template`] writes an empty sheet.
 ///
 /// # Errors
 /// [`Error::Read`] if the file cannot be read; [`Error::Sheet`] if it is no table, lacks the column `specimen`, or names a
 /// specimen twice, so that it is not known which row holds.
 pub fn read(path: &Path) -> Result<Sheet, Error> {
     let bytes = std::fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
-    parse(&bytes).map_err(|why| Error::Sheet { path: path.to_owned(), why })
+    parse(&bytes, path)
 }
 
-/// Reads the bytes of a study sheet, as [`read`] does.
+/// Reads the bytes of the study sheet `path`, as [`read`] does.
 ///
 /// # Errors
-/// Why it cannot be read, in words.
-fn parse(bytes: &[u8]) -> Result<Sheet, String> {
+/// [`Error::Sheet`] as for [`read`].
+pub fn parse(bytes: &[u8], path: &Path) -> Result<Sheet, Error> {
+    parsed(bytes).map_err(|why| Error::Sheet { path: path.to_owned(), why })
+}
+
+fn parsed(bytes: &[u8]) -> Result<Sheet, String> {
     let table = reading::table(bytes)?;
     let mut problems = Vec::new();
     let columns = columns(&table, &mut problems);

@@ -3,7 +3,7 @@ use super::*;
 use crate::options::Surface;
 
 fn sheet(text: &str) -> Sheet {
-    parse(text.as_bytes()).unwrap()
+    parsed(text.as_bytes()).unwrap()
 }
 
 #[test]
@@ -27,9 +27,9 @@ fn a_wrong_cell_is_named_by_row_and_column_and_costs_no_other() {
     }
     assert_eq!(sheet.rows[0].surface, None);
     assert_eq!(sheet.rows[0].value(Quantity::Hold), Some(120.0));
-    let error = parse(b"specimen,pictures\nA,x/*\nA,y/*\n").unwrap_err();
+    let error = parsed(b"specimen,pictures\nA,x/*\nA,y/*\n").unwrap_err();
     assert!(error.contains("row 3") && error.contains("already"), "{error}");
-    assert!(parse(b"name,pictures\n").unwrap_err().contains("'specimen'"));
+    assert!(parsed(b"name,pictures\n").unwrap_err().contains("'specimen'"));
 }
 
 #[test]
@@ -94,7 +94,7 @@ fn the_template_reads_back_empty_and_without_problems() {
         false => line.replace(',', ";"),
     };
     let again: Vec<String> = text.lines().map(padded).collect();
-    let again = parse((again.join("\r\n") + "\r\nA;;;\r\n").as_bytes()).unwrap();
+    let again = parsed((again.join("\r\n") + "\r\nA;;;\r\n").as_bytes()).unwrap();
     assert!(again.problems.is_empty() && again.rows.len() == 1, "{:?}", again.problems);
 }
 
@@ -195,7 +195,7 @@ fn the_page_lists_every_head_and_no_other() {
             (cells.next().unwrap().trim_end_matches('`'), cells.next().unwrap().matches("`_").count())
         })
         .collect();
-    let heads = parse(template().as_bytes()).unwrap().heads;
+    let heads = parsed(template().as_bytes()).unwrap().heads;
     let units = |head: &str| match meaning(head) {
         Meaning::Number(column) => column.kind.units().len() - 1,
         _ => 0,
@@ -207,7 +207,7 @@ fn the_page_lists_every_head_and_no_other() {
 proptest::proptest! {
     #[test]
     fn no_bytes_make_the_reader_panic(bytes in proptest::collection::vec(proptest::num::u8::ANY, 0..400)) {
-        let _ = parse(&bytes);
+        let _ = parsed(&bytes);
     }
 
     #[test]

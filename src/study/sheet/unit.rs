@@ -1,5 +1,7 @@
 //! The one table of units that heads may carry.
 
+use crate::units::ZERO_CELSIUS_K;
+
 /// What kind of quantity a column holds.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
@@ -63,6 +65,19 @@ impl Kind {
     }
 }
 
+/// Every kind.
+pub const KINDS: [Kind; 9] = [
+    Kind::Mass,
+    Kind::Length,
+    Kind::Temperature,
+    Kind::TemperatureDifference,
+    Kind::Time,
+    Kind::Rate,
+    Kind::Density,
+    Kind::Pressure,
+    Kind::Force,
+];
+
 const MASS_UNITS: &[Unit] = &[unit("g", "g", 1.0), unit("mg", "mg", 1e-3), unit("kg", "kg", 1e3)];
 
 const LENGTH_UNITS: &[Unit] =
@@ -70,7 +85,7 @@ const LENGTH_UNITS: &[Unit] =
 
 const TEMPERATURE_UNITS: &[Unit] = &[
     unit("c", "°C", 1.0),
-    Unit { key: "k", symbol: "K", factor: 1.0, offset: -273.15 },
+    Unit { key: "k", symbol: "K", factor: 1.0, offset: -ZERO_CELSIUS_K },
     Unit { key: "f", symbol: "°F", factor: 1.0 / 1.8, offset: -32.0 },
 ];
 
