@@ -141,6 +141,14 @@ fn what_was_not_fired_is_refused_and_what_is_not_there_is_named() {
     let at = relation(work.path())["effects"][0]["line"]["at"].clone();
     let places: Vec<f64> = at.as_array().unwrap().iter().map(|p| p["condition"].as_f64().unwrap()).collect();
     assert_eq!(places, [1450.0, 1550.0, 1650.0, 1500.0]);
+    // One hold time carries no exponent; a given one leaves K and Q to three temperatures.
+    assert!(told.contains("no law of grain growth: all holds last 2 h"), "{told}");
+    let told =
+        text(&relate(&["--out", "growth", "--growth-exponent", "3", "--initial-grain", "0.3um"]).stdout);
+    assert!(
+        told.contains("n = 3.00 (given), Q = ") && told.contains("from 3 conditions with 2 fitted"),
+        "{told}"
+    );
     let unknown = relate(&["--out", "x", "--condition", "kiln_god"]);
     assert_eq!(unknown.status.code(), Some(2));
     assert!(

@@ -6,7 +6,7 @@ use askama::Template;
 
 use super::super::name::printable;
 use super::super::number::{significant, significant_or_unknown, with_interval};
-use super::super::relation::RelationFigure;
+use super::super::relation::{RelationFigure, growth_law};
 use crate::body::agreement::Method;
 use crate::body::result::Body;
 use crate::body::value::Value;
@@ -159,19 +159,7 @@ fn parts(relation: &Relation, figures: &[RelationFigure]) -> Vec<Part> {
 fn growth(relation: &Relation, figures: Vec<String>) -> Part {
     let trajectory = relation.trajectory.iter().flat_map(|trajectory| &trajectory.words);
     let mut words: Vec<String> = trajectory.map(|sentence| capitalised(sentence)).collect();
-    words.extend(relation.growth.fit.as_ref().map(|fit| {
-        let energy = fit.activation_energy_kj_mol.map_or_else(String::new, |q| {
-            let half = fit.activation_energy_half_width.map_or_else(String::new, |h| format!(" ± {}", significant(h, 2)));
-            format!(", Q = {}{half} kJ/mol", significant(q, 3))
-        });
-        let half = fit.exponent_half_width.map_or_else(|| " (given)".into(), |h| format!(" ± {}", significant(h, 2)));
-        format!(
-            "Grain growth Gⁿ − G0ⁿ = K t: n = {}{half}{energy}, from {} conditions with {} fitted parameters (95 % intervals)",
-            significant(fit.exponent, 3),
-            fit.condition_count,
-            fit.parameter_count
-        )
-    }));
+    words.extend(relation.growth.fit.as_ref().map(growth_law));
     Part {
         title: "Grain growth and densification".into(),
         figures,

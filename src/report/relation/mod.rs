@@ -5,5 +5,5 @@ mod sentences;
 mod tables;
 
 pub use figures::{RelationFigure, figures};
-pub use sentences::sentences;
+pub use sentences::{growth_law, sentences};
 pub use tables::{levels, specimens};
