@@ -206,10 +206,13 @@ fn a_sheet_with_a_wrong_cell_and_other_specimens_loses_nothing() {
 #[test]
 fn a_programme_of_several_segments_is_told_by_its_peak() {
     let work = measured();
-    let mut sheet = String::from("specimen,segment_1_ramp_k_min,segment_1_target_c,segment_1_hold_min,");
+    let mut sheet = String::from(
+        "specimen,peak_temperature_c,segment_1_ramp_k_min,segment_1_target_c,segment_1_hold_min,",
+    );
     sheet += "segment_2_ramp_k_min,segment_2_target_c,segment_2_hold_min\n";
     for (specimen, celsius) in [("R1450", 1450), ("R1550", 1550), ("R1650", 1650)] {
-        sheet += &format!("{specimen},2,600,60,5,{celsius},120\n");
+        // The stated peak is another one, and the segments are used.
+        sheet += &format!("{specimen},1400,2,600,60,5,{celsius},120\n");
     }
     std::fs::write(work.path().join("rings.csv"), sheet).unwrap();
     let output = ceramograph(work.path(), &["relate", "ceramograph-results", "--sheet", "rings.csv"]);

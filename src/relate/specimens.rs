@@ -145,12 +145,13 @@ fn property(found: &Measured) -> Property {
 fn numbers(row: &SheetRow, programme: Option<&Programme>, body: &Body) -> BTreeMap<String, f64> {
     let own = row.numbers.iter().filter(|(head, _)| meaning(head) == Meaning::Unknown);
     let mut numbers: BTreeMap<String, f64> = own.map(|(head, value)| (head.clone(), *value)).collect();
-    // A programme of several segments is told by the one that reaches its peak, unless the sheet states the peak itself.
+    // A programme is told by the segment that reaches its peak, whatever peak the sheet states beside its segments. Where
+    // they do not make a programme, what is stated holds.
     let peak = programme.and_then(Programme::peak_segment);
     let conditions = [
-        (TEMPERATURE, row.value(Quantity::PeakTemperature).or(peak.map(|peak| peak.target_c))),
-        (HOLD, row.value(Quantity::Hold).or(peak.and_then(|peak| peak.hold_min))),
-        (RAMP_RATE, row.value(Quantity::RampRate).or(peak.and_then(|peak| peak.ramp_rate_k_min))),
+        (TEMPERATURE, peak.map(|peak| peak.target_c).or(row.value(Quantity::PeakTemperature))),
+        (HOLD, peak.and_then(|peak| peak.hold_min).or(row.value(Quantity::Hold))),
+        (RAMP_RATE, peak.and_then(|peak| peak.ramp_rate_k_min).or(row.value(Quantity::RampRate))),
         (PRESSURE, body.pressing_pressure_mpa.map(|pressure| pressure.value)),
     ];
     numbers.extend(conditions.into_iter().filter_map(|(head, value)| Some((head.to_owned(), value?))));
