@@ -1,6 +1,6 @@
 //! Specs drawn at random, for training and for tests over many kinds of pictures.
 
-use super::looks::{Cubes, Etched, Look, Optical, Orientation, Polished, Relief};
+use super::looks::{Cubes, Etched, Heap, Look, Optical, Orientation, Polished, Relief, Shading};
 use super::pores::PoreSpec;
 use super::random::{Purpose, Stream};
 use super::spec::{Detector, PhantomSpec};
@@ -59,14 +59,40 @@ fn varied_look(stream: &mut Stream) -> Look {
             scratches: stream.between(0.0, 40.0),
         }),
         7..9 => Look::Relief(Relief {
-            edge_brightness: stream.between(0.1, 0.5),
+            edge_brightness: stream.between(0.0, 0.5),
             grain_contrast: stream.between(0.0, 0.06),
+            heap: varied_heap(stream),
+            shading: varied_shading(stream),
         }),
         9 => Look::Cubes(Cubes {
-            edge_brightness: stream.between(0.1, 0.5),
+            edge_brightness: stream.between(0.0, 0.5),
             grain_contrast: stream.between(0.0, 0.05),
+            heap: varied_heap(stream),
+            shading: varied_shading(stream),
         }),
         _ => Look::Polished(Polished { scratches: stream.between(0.0, 30.0) }),
+    }
+}
+
+fn varied_heap(stream: &mut Stream) -> Heap {
+    Heap {
+        size_spread: stream.between(0.1, 0.7),
+        height_spread: stream.between(0.08, 0.5),
+        shape_spread: stream.between(0.3, 2.5),
+        flat_share: if stream.unit() < 0.4 { stream.unit() } else { 0.0 },
+    }
+}
+
+fn varied_shading(stream: &mut Stream) -> Shading {
+    let (angle, reach) = (stream.between(0.0, 2.0 * std::f64::consts::PI), stream.unit());
+    Shading {
+        slope: stream.between(0.2, 2.0),
+        detector: [(reach * libm::cos(angle)) as f32, (reach * libm::sin(angle)) as f32],
+        occlusion: stream.between(0.0, 2.0),
+        edge_width: log_between(stream, 0.4, 3.0),
+        rounding: if stream.unit() < 0.6 { stream.between(0.01, 0.15) } else { 0.0 },
+        texture: stream.unit() * stream.unit() * 0.06,
+        texture_px: log_between(stream, 2.0, 20.0),
     }
 }
 

@@ -10,12 +10,13 @@ mod relief;
 
 use serde::{Deserialize, Serialize};
 
+pub use bodies::Heap;
 pub use cubes::Cubes;
 pub use etched::Etched;
 pub use optical::Optical;
 pub use orientation::Orientation;
 pub use polished::Polished;
-pub use relief::Relief;
+pub use relief::{Relief, Shading};
 
 use super::section::section;
 use super::spec::PhantomSpec;
