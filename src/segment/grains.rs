@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
-use super::basins::basins;
+use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
@@ -92,13 +92,14 @@ pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
 fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
-    let mut basins = basins(&found.strength, pores, shallowest);
+    let mut basins = basins(&found.strength, pores, shallowest, Springs::Open);
     let contrast = Contrast {
         per_grey: rules.contrast_worth * 255.0 / found.evidence.full,
         noise: rules.contrast_noise * found.evidence.opposite.median,
     };
     let edges = edges(&basins, &found.strength, level(rules.cap));
-    let mut merging = Merging::new(sums(&basins, found, shallowest), edges, contrast);
+    let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
+    let mut merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
     merging.merge_below(options.merge_below * 255.0);
     merging.absorb_below(SMALLEST_PX);
     let roots: Vec<u32> = (0..=basins.count).map(|label| merging.root(label)).collect();
@@ -110,11 +111,16 @@ fn level(strength: f64) -> u8 {
     (strength * 255.0).clamp(0.0, 255.0) as u8
 }
 
-fn sums(labels: &Labels, found: &Boundaries, shallowest: u8) -> Vec<Sums> {
+/// Sums over every region; pixels of the boundary map up to `shallowest` lie away from boundaries.
+pub(super) fn sums(
+    labels: &Labels,
+    (grey, strength): (&Grid<u8>, &Grid<u8>),
+    shallowest: u8,
+) -> Vec<Sums> {
     let none = || vec![Sums::default(); labels.count as usize + 1];
     // Few large parts, for each has a table of all regions; whole numbers add up to the same in any order.
     let part = labels.grid.len().div_ceil(SUM_PARTS);
-    let pixels = found.filled.as_slice().par_chunks(part).zip(found.strength.as_slice().par_chunks(part));
+    let pixels = grey.as_slice().par_chunks(part).zip(strength.as_slice().par_chunks(part));
     let parts: Vec<Vec<Sums>> = labels
         .grid
         .as_slice()
