@@ -31,7 +31,7 @@ pub(super) struct HeightField {
     pub(super) spacing: f32,
     /// The part that is shown.
     pub(super) frame: Frame,
-    bodies: u32,
+    pub(super) bodies: u32,
 }
 
 struct Body {

@@ -113,7 +113,7 @@ fn groove_tone(section: &Section, grooves: &[Groove], spot: &Spot) -> f32 {
             bright = groove.depth * groove.shoulder * (1.0 - 0.9 * facing) * 2.0 * t * t * fall * fall;
         }
     }
-    bright - dark
+    (bright - dark) * spot.shown
 }
 
 /// Pores: dark, darkest in the middle, with a bright rim; pulled-out voids show a rough floor.

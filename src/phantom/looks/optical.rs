@@ -52,7 +52,7 @@ fn line_tone(section: &Section, lines: &[(f32, f32)], spot: &Spot) -> f32 {
             dark = dark.max(depth / (1.0 + t * t * t * t));
         }
     }
-    dark * (1.0 + 0.18 * spot.drift).clamp(0.4, 1.5)
+    dark * (1.0 + 0.18 * spot.drift).clamp(0.4, 1.5) * spot.shown
 }
 
 /// Pores scatter light away: dark with a soft rim, some with light coming back from below.
