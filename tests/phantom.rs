@@ -144,6 +144,7 @@ mod pictures {
     use std::path::{Path, PathBuf};
 
     use ceramograph::cli::phantom::{PhantomArgs, run};
+    use ceramograph::phantom::finish::{Phases, Polish};
     use ceramograph::phantom::looks::{Cubes, Etched, Look, Optical, Orientation, Polished, Powder, Relief};
     use ceramograph::phantom::pores::PORE_STEP_PX;
     use ceramograph::phantom::sampling::varied;
@@ -259,6 +260,81 @@ mod pictures {
         assert!(all > 0.95 && (left / all - 0.7).abs() < 0.12, "{all} {left}");
     }
 
+    #[test]
+    fn second_phases_glass_and_polish_change_the_picture_and_not_the_truth() {
+        for look in [Look::default(), Look::Orientation(Orientation::default()), optical()] {
+            let plain = small(look);
+            let drawn = draw(&plain).unwrap();
+            let glass = Phases { film_share: 0.5, film_px: 1.0, glass_tone: 0.2, ..Phases::default() };
+            let changes = [
+                (Phases { grain_share: 0.2, grain_tone: 0.2, ..Phases::default() }, Polish::default()),
+                (glass, Polish::default()),
+                (Phases { pocket_px: 8.0, glass_tone: -0.2, ..Phases::default() }, Polish::default()),
+                (Phases::default(), Polish { relief: 0.1, ..Polish::default() }),
+                (Phases::default(), Polish { lined_share: 0.5, ..Polish::default() }),
+            ];
+            for (phases, polish) in changes {
+                let changed = draw(&PhantomSpec { phases, polish, ..plain.clone() }).unwrap();
+                assert!(changed.grey != drawn.grey, "{look:?} {phases:?} {polish:?}");
+                assert_eq!(changed.labels, drawn.labels, "{look:?} {phases:?} {polish:?}");
+            }
+        }
+        for (plain, changed) in [
+            (Relief::default(), Relief { stepped_share: 0.5, ..Relief::default() }),
+            (Relief::default(), Relief { rounding_px: 2.0, ..Relief::default() }),
+        ] {
+            let (a, b) = (draw(&small(Look::Relief(plain))), draw(&small(Look::Relief(changed))));
+            let (a, b) = (a.unwrap(), b.unwrap());
+            assert!(a.grey != b.grey && a.labels == b.labels, "{changed:?}");
+        }
+    }
+
+    #[test]
+    fn a_dark_second_phase_is_lighter_than_pores() {
+        let look = Look::Orientation(Orientation { contrast: 0.02, ..Orientation::default() });
+        let mut spec = small(look);
+        spec.detector = Detector { blur_px: 0.0, counts: 1e9, shading: 0.0, ..Detector::default() };
+        spec.phases = Phases { grain_share: 0.4, grain_tone: -0.24, ..Phases::default() };
+        let phantom = draw(&spec).unwrap();
+        let ceramograph::micrograph::Grey::Eight(grey) = &phantom.grey else { panic!("8 bit asked for") };
+        let labels = &phantom.labels.grid;
+        let pore_near =
+            |x: usize, y: usize| (y - 2..=y + 2).any(|v| (x - 2..=x + 2).any(|u| labels.at(u, v) == 0));
+        let (mut dark, mut darkest) = (0, u8::MAX);
+        for y in 2..298 {
+            for x in 2..398 {
+                if !pore_near(x, y) {
+                    dark += usize::from(grey.at(x, y) < 90);
+                    darkest = darkest.min(grey.at(x, y));
+                }
+            }
+        }
+        // Floors of pores lie at 0.06 to 0.16 of white, 41 grey levels; the ground stops at 0.24, 61.
+        assert!(dark > 20_000, "{dark}");
+        assert!(darkest >= 58, "{darkest}");
+    }
+
+    #[test]
+    fn a_polished_picture_without_pores_is_flat_or_noise() {
+        let mut spec = small(Look::Polished(Polished { scratches: 0.0 }));
+        spec.pores.percent = 0.0;
+        spec.strip = None;
+        let spread = |spec: &PhantomSpec| {
+            let phantom = draw(spec).unwrap();
+            assert!(!phantom.truth.grains_visible && phantom.truth.porosity_percent == 0.0);
+            let ceramograph::micrograph::Grey::Eight(grey) = phantom.grey else { panic!("8 bit asked for") };
+            let values = grey.as_slice();
+            let mean = values.iter().map(|&v| f64::from(v)).sum::<f64>() / values.len() as f64;
+            let square = values.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>();
+            (square / values.len() as f64).sqrt()
+        };
+        spec.detector = Detector { counts: 1e9, shading: 0.0, ..Detector::default() };
+        assert!(spread(&spec) < 5.0);
+        spec.detector.counts = 12.0;
+        // Noise √(0.61 / 12) of white, cut at white and black: about 50 of 57 grey levels are left.
+        assert!(spread(&spec) > 40.0);
+    }
+
     fn optical() -> Look {
         Look::Optical(Optical::default())
     }
@@ -345,6 +421,11 @@ mod pictures {
         for look in looks().into_iter().chain([powder()]) {
             let mut spec = PhantomSpec { bits: Bits::Sixteen, ..small(look) };
             spec.boundaries.fading_share = 0.2;
+            spec.phases.grain_share = 0.2;
+            spec.phases.grain_tone = 0.2;
+            spec.phases.pocket_px = 6.0;
+            spec.polish.relief = 0.1;
+            spec.polish.lined_share = 0.3;
             spec.detector.charging = 0.1;
             spec.detector.drift_px = 0.5;
             spec.detector.dust = 30.0;

@@ -11,6 +11,7 @@ mod blur;
 mod cells;
 pub mod demonstration;
 mod detector;
+pub mod finish;
 mod lettering;
 pub mod looks;
 mod pore_shape;

@@ -30,6 +30,9 @@ pub(crate) enum Purpose {
     Drift,
     Charging,
     Dust,
+    Finish,
+    Films,
+    Steps,
 }
 
 /// A stream of random numbers for one purpose and one index (a row, a grain, …) under one seed.

@@ -13,7 +13,8 @@ use super::structure::{Density, Structure, StructureSpec, profiles_per_px2};
 /// Ranges: mean intercept 8 to 250 px, but so that a picture holds a dozen grains; porosity 0 to 18 %, now and
 /// then to 35 % (powders: 5 to 45 %); pores 0.1 to 0.4 intercepts wide, blur 0.5 to 2.8 px, 12 to 3000 counts,
 /// shading up to 0.4. Fine and coarse grains side by side, coarse grains in a fine matrix, strongly curved,
-/// faint and fading boundaries, inverted contrast, charging, drift, dust and JPEG come in by chance: a third of
+/// faint and fading boundaries, second phases, glass, polishing relief, scratches, lined, stepped and rounded
+/// faces, inverted contrast, charging, drift, dust and JPEG come in by chance: a third of
 /// the pictures has none of them, most have one to three.
 pub fn varied(seed: u64, base: &PhantomSpec, look: Option<LookKind>) -> PhantomSpec {
     let mut stream = Stream::new(seed, Purpose::Sampling, 0);
@@ -53,9 +54,15 @@ fn keep_visible(spec: &mut PhantomSpec) {
     let detector = &mut spec.detector;
     detector.blur_px = detector.blur_px.min(0.3 + 0.08 * intercept);
     // Pixels that tell of one boundary: a line two px wide, or the grains on both sides of it.
+    // A blurred line loses depth as it gets wider.
+    let kept = |half_width: f64| half_width / libm::hypot(half_width, detector.blur_px);
     let (depth, pixels) = match &spec.look {
-        Look::Etched(look) => (look.groove_depth + 0.5 * look.grain_contrast, 2.0 * intercept),
-        Look::Optical(look) => (look.boundary_depth, 2.0 * intercept),
+        Look::Etched(look) => {
+            (look.groove_depth * kept(look.groove_px) + 0.5 * look.grain_contrast, 2.0 * intercept)
+        }
+        Look::Optical(look) => {
+            (look.boundary_depth * kept(look.boundary_px) + 0.5 * look.grain_contrast, 2.0 * intercept)
+        }
         Look::Orientation(look) => (look.contrast, intercept * intercept),
         _ => return,
     };
@@ -93,6 +100,13 @@ enum Feature {
     Drift,
     Dust,
     Jpeg,
+    SecondPhase,
+    Glass,
+    Heights,
+    Scratched,
+    Lined,
+    Stepped,
+    Rounded,
 }
 
 impl Feature {
@@ -110,6 +124,13 @@ impl Feature {
         ];
         if kind.is_section() {
             list.extend([Self::Duplex, Self::Abnormal, Self::Curved, Self::Fading, Self::Fading]);
+            // A polished section that is not etched shows none of these.
+            if kind != LookKind::Polished {
+                list.extend([Self::SecondPhase, Self::SecondPhase, Self::Glass, Self::Glass]);
+                list.extend([Self::Heights, Self::Scratched, Self::Lined]);
+            }
+        } else if kind != LookKind::Powder {
+            list.extend([Self::Stepped, Self::Stepped, Self::Rounded, Self::Rounded]);
         }
         list
     }
@@ -125,8 +146,41 @@ impl Feature {
             Self::Drift => spec.detector.drift_px = stream.between(0.2, 0.7),
             Self::Dust => spec.detector.dust = log_between(stream, 5.0, 80.0),
             Self::Jpeg => spec.detector.jpeg_quality = Some(30 + stream.index(61) as u8),
+            Self::Heights => spec.polish.relief = log_between(stream, 0.03, 0.2),
+            Self::Scratched => spec.polish.scratches = log_between(stream, 4.0, 60.0),
+            Self::Lined => spec.polish.lined_share = stream.between(0.1, 0.7),
+            Self::SecondPhase => {
+                spec.phases.grain_share = stream.between(0.03, 0.35);
+                spec.phases.grain_tone = second_tone(stream);
+            }
+            Self::Glass => {
+                let intercept = spec.structure.matrix_intercept_px();
+                spec.phases.film_share = stream.between(0.2, 1.0);
+                spec.phases.film_px = stream.between(0.4, (0.05 * intercept).clamp(0.6, 4.0));
+                spec.phases.pocket_px = stream.between(0.0, (0.35 * intercept).min(20.0));
+                spec.phases.glass_tone = second_tone(stream);
+            }
+            Self::Stepped | Self::Rounded => self.add_to_faces(stream, spec),
         }
     }
+
+    fn add_to_faces(self, stream: &mut Stream, spec: &mut PhantomSpec) {
+        let (share, radius) = (stream.between(0.2, 0.9), 0.08 * stream.unit() * spec.intercept_px());
+        let (stepped, rounding) = match &mut spec.look {
+            Look::Relief(look) => (&mut look.stepped_share, &mut look.rounding_px),
+            Look::Cubes(look) => (&mut look.stepped_share, &mut look.rounding_px),
+            _ => return,
+        };
+        match self {
+            Self::Stepped => *stepped = share,
+            _ => *rounding = radius.clamp(0.5, 8.0),
+        }
+    }
+}
+
+/// Clearly brighter or darker than the matrix.
+fn second_tone(stream: &mut Stream) -> f64 {
+    if stream.unit() < 0.5 { stream.between(0.1, 0.35) } else { -stream.between(0.08, 0.24) }
 }
 
 fn two_sizes(stream: &mut Stream, spec: &PhantomSpec, feature: Feature) -> StructureSpec {
@@ -187,14 +241,17 @@ fn varied_look(stream: &mut Stream, kind: LookKind) -> Look {
             boundary_px: stream.between(0.7, 1.8),
             faint_share,
             scratches: stream.between(0.0, 40.0),
+            grain_contrast: log_between(stream, 0.006, 0.06),
         }),
         LookKind::Relief => Look::Relief(Relief {
             edge_brightness: stream.between(0.1, 0.5),
             grain_contrast: stream.between(0.0, 0.06),
+            ..Relief::default()
         }),
         LookKind::Cubes => Look::Cubes(Cubes {
             edge_brightness: stream.between(0.1, 0.5),
             grain_contrast: stream.between(0.0, 0.05),
+            ..Cubes::default()
         }),
         LookKind::Polished => Look::Polished(Polished { scratches: stream.between(0.0, 30.0) }),
         LookKind::Powder => Look::Powder(varied_powder(stream)),
@@ -212,10 +269,11 @@ fn varied_powder(stream: &mut Stream) -> Powder {
         elongation: if stream.unit() < 0.3 { 1.0 } else { log_between(stream, 1.1, 3.5) },
         rod_share: if stream.unit() < 0.5 { 0.0 } else { stream.unit() },
         size_spread: stream.between(0.0, 0.45),
-        order: stream.between(0.3, 1.0),
+        // Particles shone through that lie over each other cannot be told apart.
+        order: stream.between(if view == View::Secondary { 0.3 } else { 0.6 }, 1.0),
         edge_brightness: edges,
         grain_contrast: stream.between(0.0, 0.06),
-        absorption: log_between(stream, 0.4, 3.0),
+        absorption: log_between(stream, 0.3, 1.8),
         mottle: stream.between(0.0, 0.12),
         crack_share: if stream.unit() < 0.6 { 0.0 } else { stream.between(0.1, 0.8) },
     }
@@ -227,6 +285,8 @@ fn varied_pores(stream: &mut Stream, intercept: f64, kind: LookKind) -> PoreSpec
     let most = if stream.unit() < 0.12 { 35.0 } else { 18.0 };
     let percent = match kind {
         LookKind::Powder => 5.0 + 40.0 * percent,
+        // Now and then nothing at all: a flat picture, or noise.
+        LookKind::Polished if stream.unit() < 0.3 => 0.0,
         _ => most * percent * percent,
     };
     PoreSpec {
@@ -284,6 +344,10 @@ mod tests {
             let detector = &spec.detector;
             matches!(spec.structure.structure, Structure::Section3d { .. })
                 && spec.boundaries == Boundaries::default()
+                && spec.phases == base.phases
+                && spec.polish == base.polish
+                && !matches!(spec.look, Look::Relief(look) if look.stepped_share + look.rounding_px > 0.0)
+                && !matches!(spec.look, Look::Cubes(look) if look.stepped_share + look.rounding_px > 0.0)
                 && spec.waviness < 0.08
                 && detector.counts >= 60.0
                 && *detector

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::cells::{Cells, cells};
+use super::finish::{Finish, Phases, Polish};
 use super::pores::{Material, place_pores};
 use super::random::{Purpose, Stream};
 use super::rim_distance::signed_distance;
@@ -20,6 +21,8 @@ pub(crate) struct Section {
     pub(crate) frame: Frame,
     pub(crate) intercept_px: f32,
     pub(crate) boundaries: Boundaries,
+    pub(crate) phases: Phases,
+    pub(crate) polish: Polish,
     pub(crate) seed: u64,
 }
 
@@ -37,6 +40,24 @@ pub(crate) struct Spot {
     pub(crate) drift: f32,
     /// How much of a boundary shows here: 1 all of it, near 0 where it fades.
     pub(crate) shown: f32,
+    /// Grey level that second phases, glass and polishing add to the ground.
+    pub(crate) added: f32,
+    /// Share of the pixel that is glass.
+    pub(crate) glass: f32,
+}
+
+/// No ground is as dark as the floor of a pore.
+const DARKEST_GROUND: f32 = 0.24;
+
+impl Spot {
+    /// The ground with what is added to it; glass hides it and shows the `even` level instead.
+    pub(crate) fn finished(&self, ground: f32, even: f32) -> f32 {
+        if self.added == 0.0 && self.glass == 0.0 {
+            return ground;
+        }
+        let glazed = ground + (even - ground) * self.glass;
+        (glazed + self.added).max(DARKEST_GROUND.min(glazed))
+    }
 }
 
 /// Grains and pores of `spec`.
@@ -55,6 +76,8 @@ pub(crate) fn section(spec: &PhantomSpec) -> Section {
         frame,
         intercept_px: intercept as f32,
         boundaries: spec.boundaries,
+        phases: spec.phases,
+        polish: spec.polish,
         seed: spec.seed,
     }
 }
@@ -85,6 +108,7 @@ impl Section {
         let fine = field(0, 3.0);
         let coarse = field(1, f64::from(self.intercept_px).max(6.0));
         let fading = Fading::new(self, (width, height));
+        let finish = Finish::new(self);
         let mut picture = Grid::filled(width, height, 0f32);
         picture.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
             let (mut texture, mut drift) = (vec![0f32; width], vec![0f32; width]);
@@ -93,7 +117,7 @@ impl Section {
             let mut shown = vec![1f32; width];
             fading.fill_row(y, &mut shown);
             for (x, value) in row.iter_mut().enumerate() {
-                *value = tone(&Spot {
+                let mut spot = Spot {
                     grain: self.cells.ids.at(x, y),
                     point: self.cells.points.at(x, y),
                     material: self.material.at(x, y),
@@ -101,7 +125,13 @@ impl Section {
                     texture: texture[x],
                     drift: drift[x],
                     shown: shown[x],
-                });
+                    added: 0.0,
+                    glass: 0.0,
+                };
+                if let Some(finish) = &finish {
+                    (spot.added, spot.glass) = finish.added(self, &spot);
+                }
+                *value = tone(&spot);
             }
         });
         picture
@@ -109,15 +139,33 @@ impl Section {
 
     /// One value per grain, by id, from a stream of its own.
     pub(crate) fn per_grain<T: Send>(&self, draw: impl Fn(&mut Stream) -> T + Sync) -> Vec<T> {
+        self.per_grain_for(Purpose::Grains, draw)
+    }
+
+    /// The same for a purpose.
+    pub(crate) fn per_grain_for<T: Send>(
+        &self,
+        purpose: Purpose,
+        draw: impl Fn(&mut Stream) -> T + Sync,
+    ) -> Vec<T> {
         let ids = 0..=self.cells.sites.len() as u64;
-        ids.into_par_iter().map(|id| draw(&mut Stream::new(self.seed, Purpose::Grains, id))).collect()
+        ids.into_par_iter().map(|id| draw(&mut Stream::new(self.seed, purpose, id))).collect()
     }
 
     /// One value per edge, in the order of the edges, the same seen from both grains.
     pub(crate) fn per_edge<T: Send>(&self, draw: impl Fn(&mut Stream) -> T + Sync) -> Vec<T> {
+        self.per_edge_for(Purpose::Edges, draw)
+    }
+
+    /// The same for a purpose.
+    pub(crate) fn per_edge_for<T: Send>(
+        &self,
+        purpose: Purpose,
+        draw: impl Fn(&mut Stream) -> T + Sync,
+    ) -> Vec<T> {
         let one = |id: u32, other: u32| {
             let (low, high) = (u64::from(id.min(other)), u64::from(id.max(other)));
-            draw(&mut Stream::new(self.seed, Purpose::Edges, (low << 20) ^ high))
+            draw(&mut Stream::new(self.seed, purpose, (low << 20) ^ high))
         };
         let grains = 1..=self.cells.sites.len() as u32;
         grains

@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::finish::{Phases, Polish};
 use super::looks::{Look, LookKind};
 use super::pores::PoreSpec;
 use super::strip::StripSpec;
@@ -27,6 +28,12 @@ pub struct PhantomSpec {
     /// What hides boundaries that are there. Default: nothing.
     #[serde(skip_serializing_if = "is_default")]
     pub boundaries: Boundaries,
+    /// Second phases and glass. Default: none.
+    #[serde(skip_serializing_if = "is_default")]
+    pub phases: Phases,
+    /// What polishing leaves. Default: nothing.
+    #[serde(skip_serializing_if = "is_default")]
+    pub polish: Polish,
     /// How the surface looks. Default: thermally etched.
     pub look: Look,
     /// Blur, noise, uneven brightness.
@@ -53,6 +60,8 @@ impl Default for PhantomSpec {
             waviness: 0.04,
             pores: PoreSpec::default(),
             boundaries: Boundaries::default(),
+            phases: Phases::default(),
+            polish: Polish::default(),
             look: Look::default(),
             detector: Detector::default(),
             um_per_px: 0.025,
@@ -177,6 +186,8 @@ impl PhantomSpec {
         }
         self.look.check()?;
         self.detector.check()?;
+        self.phases.check()?;
+        self.polish.check()?;
         let pores = &self.pores;
         let shares = pores.junction_share + pores.boundary_share + pores.inside_share;
         // Loose particles leave more of the ground free than a ceramic has pores.

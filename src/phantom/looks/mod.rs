@@ -83,6 +83,8 @@ impl Look {
     pub(crate) fn check(&self) -> Result<(), Error> {
         match self {
             Self::Powder(powder) => powder.check(),
+            Self::Relief(relief) => relief.check(),
+            Self::Cubes(cubes) => Relief::from(cubes).check(),
             _ => Ok(()),
         }
     }

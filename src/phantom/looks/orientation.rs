@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::super::scratches::scratch;
 use super::super::section::{Section, Spot, pore_cover};
 use super::super::spec::is_default;
 use crate::grid::Grid;
@@ -36,7 +37,7 @@ pub(crate) fn paint(section: &Section, look: &Orientation) -> Grid<f32> {
     });
     let faint = section.per_edge(|stream| stream.unit() < look.faint_share);
     let hides = look.faint_share > 0.0 || section.boundaries.fading_share > 0.0;
-    section.paint(|spot| {
+    let mut picture = section.paint(|spot| {
         let (tone, tilt_x, tilt_y) = tones[spot.grain as usize];
         let site = section.cells.sites[spot.grain as usize - 1];
         let lean = tilt_x * (spot.point.0 - site.x as f32) + tilt_y * (spot.point.1 - site.y as f32);
@@ -44,13 +45,16 @@ pub(crate) fn paint(section: &Section, look: &Orientation) -> Grid<f32> {
         let line = if nearest < 6.0 { look.boundary_depth as f32 / (1.0 + nearest * nearest) } else { 0.0 };
         let blend = if hides { blend(section, &faint, spot, |id| tones[id as usize].0) } else { 0.0 };
         let ground = 0.48 + tone + lean + blend - line * spot.shown + 0.006 * spot.texture;
+        let ground = spot.finished(ground, 0.48);
         let cover = pore_cover(spot.rim);
         let depth = (-spot.rim).max(0.0);
         let floor = 0.05 + 0.012 * spot.texture + 0.08 / (1.0 + 0.5 * depth * depth);
         let out = spot.rim.max(0.0);
         let rim = if out < 6.0 { 0.06 / (1.0 + out * out) } else { 0.0 };
         (ground + rim) * (1.0 - cover) + floor * cover
-    })
+    });
+    scratch(&mut picture, section.polish.scratches, 0.3, section.seed);
+    picture
 }
 
 /// Change of the grey level towards that of the nearest neighbour, where the boundary to it does not show.

@@ -6,7 +6,7 @@ use super::super::spec::{PhantomSpec, in_ranges};
 use super::Surface;
 use super::powder_bodies::lie;
 use super::powder_view::{crack, transmitted};
-use super::relief::shaded;
+use super::relief::{Relief, shaded};
 use crate::error::Error;
 
 /// Settings of the powder look. The mean intercept is that of the particles; `pores.percent` is the share of the
@@ -86,7 +86,12 @@ pub(crate) fn paint(spec: &PhantomSpec, look: &Powder) -> Surface {
     let layer = lie(spec, look);
     let mut surface = match look.view {
         View::Secondary => {
-            shaded(&layer.field, (look.edge_brightness.max(0.0), look.grain_contrast), spec.seed)
+            let shading = Relief {
+                edge_brightness: look.edge_brightness.max(0.0),
+                grain_contrast: look.grain_contrast,
+                ..Relief::default()
+            };
+            shaded(&layer.field, &shading, spec.seed)
         }
         View::Transmission => transmitted(&layer, look, spec.seed),
     };

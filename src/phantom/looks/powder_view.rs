@@ -30,7 +30,7 @@ pub(super) fn transmitted(layer: &Layer, look: &Powder, seed: u64) -> Surface {
         blotch.fill_row(y, &mut mottle);
         for (x, value) in row.iter_mut().enumerate() {
             let body = field.body.at(x, y);
-            let through = (-look.absorption as f32 * layer.thickness.at(x, y)).exp();
+            let through = libm::expf(-look.absorption as f32 * layer.thickness.at(x, y));
             let t = layer.rim.at(x, y) / fringe;
             let line = look.edge_brightness as f32 / (1.0 + t * t * t * t);
             let inner = if body == 0 {

@@ -6,9 +6,10 @@ use serde::{Deserialize, Serialize};
 use super::super::blur::gaussian;
 use super::super::random::{Purpose, Stream};
 use super::super::smooth_field::SmoothField;
-use super::super::spec::PhantomSpec;
+use super::super::spec::{PhantomSpec, in_ranges, is_default};
 use super::Surface;
 use super::bodies::{HeightField, Plane, face, heap, random_axes};
+use crate::error::Error;
 use crate::grid::{Grid, Labels};
 
 /// Settings of the as-fired look.
@@ -19,11 +20,17 @@ pub struct Relief {
     pub edge_brightness: f64,
     /// Standard deviation of the grey level between bodies. Default: 0.02.
     pub grain_contrast: f64,
+    /// Share of bodies with growth steps across their faces, which are no boundaries. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub stepped_share: f64,
+    /// Standard deviation in px by which edges between faces are rounded; 0 to 20. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub rounding_px: f64,
 }
 
 impl Default for Relief {
     fn default() -> Self {
-        Self { edge_brightness: 0.3, grain_contrast: 0.02 }
+        Self { edge_brightness: 0.3, grain_contrast: 0.02, stepped_share: 0.0, rounding_px: 0.0 }
     }
 }
 
@@ -33,7 +40,16 @@ const CROWDING: f64 = 1.19;
 /// Surface of `spec`.
 pub(crate) fn paint(spec: &PhantomSpec, look: &Relief) -> Surface {
     let field = heap(spec, crystal, CROWDING);
-    shaded(&field, (look.edge_brightness, look.grain_contrast), spec.seed)
+    shaded(&field, look, spec.seed)
+}
+
+impl Relief {
+    pub(super) fn check(&self) -> Result<(), Error> {
+        in_ranges(&[
+            ("stepped share", self.stepped_share, 0.0, 1.0),
+            ("rounding in px", self.rounding_px, 0.0, 20.0),
+        ])
+    }
 }
 
 /// A crystal with a basal plane, six rhombohedral and six prism faces, each grown to its own distance.
@@ -55,14 +71,15 @@ fn crystal(stream: &mut Stream) -> Vec<Plane> {
 }
 
 /// Brightness from slope, side, edges and depth.
-pub(super) fn shaded(field: &HeightField, (edges, contrast): (f64, f64), seed: u64) -> Surface {
+pub(super) fn shaded(field: &HeightField, look: &Relief, seed: u64) -> Surface {
     let (width, height) = (field.body.width(), field.body.height());
     let near = gaussian(&field.height, (0.03 * f64::from(field.spacing)).clamp(0.8, 2.5));
     let around = gaussian(&field.height, 0.3 * f64::from(field.spacing));
     let tones: Vec<f32> = (0..=u64::from(field.body_count()))
-        .map(|body| (contrast * Stream::new(seed, Purpose::Grains, body).normal()) as f32)
+        .map(|body| (look.grain_contrast * Stream::new(seed, Purpose::Grains, body).normal()) as f32)
         .collect();
     let fine = SmoothField::new((seed, Purpose::Texture, 0), 3.0, (width, height));
+    let faces = faces(field, look, (&tones, seed));
     let mut picture = Grid::filled(width, height, 0f32);
     picture.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         let mut texture = vec![0f32; width];
@@ -72,12 +89,8 @@ pub(super) fn shaded(field: &HeightField, (edges, contrast): (f64, f64), seed: u
             let step = ((z - near.at(x, y)) / (0.05 * field.spacing)).clamp(-0.8, 1.0);
             let depth = ((z - around.at(x, y)) / (0.5 * field.spacing)).clamp(-0.9, 0.9);
             let lifted = ((z - field.floor) / -field.floor).clamp(0.0, 1.5);
-            let face = if field.body.at(x, y) == 0 {
-                0.10
-            } else {
-                face_tone(field.normal.at(x, y)) + tones[field.body.at(x, y) as usize]
-            };
-            let edge = edges as f32 * if step > 0.0 { step } else { 0.5 * step };
+            let face = faces.at(x, y);
+            let edge = look.edge_brightness as f32 * if step > 0.0 { step } else { 0.5 * step };
             let lit = face * (1.0 + 0.4 * depth) * (0.55 + 0.45 * lifted);
             *value = (lit + edge * (0.4 + 0.6 * lifted) + 0.01 * texture[x]).max(0.02);
         }
@@ -87,6 +100,54 @@ pub(super) fn shaded(field: &HeightField, (edges, contrast): (f64, f64), seed: u
         margin: field.frame.x,
         labels: Labels::from_ids(field.body.cropped(field.frame)),
         pull_out_percent: 0.0,
+    }
+}
+
+/// Grey level of the faces themselves, edges between them rounded.
+fn faces(field: &HeightField, look: &Relief, (tones, seed): (&[f32], u64)) -> Grid<f32> {
+    let (width, height) = (field.body.width(), field.body.height());
+    let steps = Steps::new(field, look.stepped_share, seed);
+    let mut faces = Grid::filled(width, height, 0f32);
+    faces.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (x, value) in row.iter_mut().enumerate() {
+            let body = field.body.at(x, y) as usize;
+            let normal = field.normal.at(x, y);
+            *value = match body {
+                0 => 0.10,
+                _ => face_tone(normal) + tones[body] + steps.tone(body, normal, (x, y)),
+            };
+        }
+    });
+    // Only whole faces are rounded: a body keeps its grey level up to its outline by the edge term.
+    gaussian(&faces, look.rounding_px)
+}
+
+/// Growth steps: lines along the contours of a face, sharp on one side.
+struct Steps {
+    /// Distance of the steps in px and their contrast, by body.
+    bodies: Vec<(f32, f32)>,
+}
+
+impl Steps {
+    fn new(field: &HeightField, share: f64, seed: u64) -> Self {
+        let longest = (0.3 * f64::from(field.spacing)).clamp(5.0, 30.0);
+        let bodies = (0..=u64::from(field.body_count())).map(|body| {
+            let mut stream = Stream::new(seed, Purpose::Steps, body);
+            let stepped = stream.unit() < share;
+            let contrast = if stepped { stream.between(0.02, 0.08) } else { 0.0 };
+            (stream.between(3.5, longest) as f32, contrast as f32)
+        });
+        Self { bodies: bodies.collect() }
+    }
+
+    fn tone(&self, body: usize, [nx, ny, _]: [f32; 3], (x, y): (usize, usize)) -> f32 {
+        let (distance, contrast) = self.bodies[body];
+        let slope = (nx * nx + ny * ny).sqrt();
+        if contrast == 0.0 || slope < 1e-3 {
+            return 0.0;
+        }
+        let place = (nx * x as f32 + ny * y as f32) / (slope * distance);
+        contrast * (2.0 * (place - place.floor()) - 1.0)
     }
 }
 
