@@ -392,7 +392,8 @@ mod tests {
 
     #[test]
     fn contrast_keeps_regions_apart_that_their_boundary_does_not() {
-        let even = |grey: u64| Sums { area_px: 100, inner_px: 100, inner_grey: 100 * grey, ..Sums::default() };
+        let even =
+            |grey: u64| Sums { area_px: 100, inner_px: 100, inner_grey: 100 * grey, ..Sums::default() };
         let edges = vec![Edge { a: 1, b: 2, length_px: 1, strength_sum: 0 }];
         let mut near = Merging::new(vec![even(0), even(100), even(101)], edges.clone(), by(1.0, 10.0));
         near.merge_below(5.0);

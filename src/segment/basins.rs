@@ -167,7 +167,10 @@ mod tests {
             found.dedup();
             found.len()
         };
-        assert_eq!((count(Springs::Open), count(Springs::Hollows(11)), count(Springs::Hollows(80))), (2, 3, 2));
+        assert_eq!(
+            (count(Springs::Open), count(Springs::Hollows(11)), count(Springs::Hollows(80))),
+            (2, 3, 2)
+        );
     }
 
     #[test]

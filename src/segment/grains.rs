@@ -112,11 +112,7 @@ fn level(strength: f64) -> u8 {
 }
 
 /// Sums over every region; pixels of the boundary map up to `shallowest` lie away from boundaries.
-pub(super) fn sums(
-    labels: &Labels,
-    (grey, strength): (&Grid<u8>, &Grid<u8>),
-    shallowest: u8,
-) -> Vec<Sums> {
+pub(super) fn sums(labels: &Labels, (grey, strength): (&Grid<u8>, &Grid<u8>), shallowest: u8) -> Vec<Sums> {
     let none = || vec![Sums::default(); labels.count as usize + 1];
     // Few large parts, for each has a table of all regions; whole numbers add up to the same in any order.
     let part = labels.grid.len().div_ceil(SUM_PARTS);

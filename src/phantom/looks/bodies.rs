@@ -61,7 +61,7 @@ pub(super) struct HeightField {
     pub(super) spacing: f32,
     /// The part that is shown.
     pub(super) frame: Frame,
-    bodies: u32,
+    pub(super) bodies: u32,
 }
 
 struct Body {
@@ -139,7 +139,7 @@ fn fill_gaps(field: &mut HeightField, stream: &mut Stream, (kind, wanted): (Kind
     let spacing = f64::from(field.spacing);
     let frame = field.frame;
     let is_floor = |field: &HeightField, &(x, y): &(usize, usize)| field.body.at(x, y) == 0;
-    for _round in 0..4 {
+    for _round in 0..60 {
         let mut gaps: Vec<(usize, usize)> = (frame.y..frame.y + frame.height)
             .flat_map(|y| (frame.x..frame.x + frame.width).map(move |x| (x, y)))
             .filter(|place| is_floor(field, place))

@@ -6,9 +6,10 @@ use serde::{Deserialize, Serialize};
 use super::super::blur::gaussian;
 use super::super::random::{Purpose, Stream};
 use super::super::smooth_field::SmoothField;
-use super::super::spec::PhantomSpec;
+use super::super::spec::{PhantomSpec, in_ranges, is_default};
 use super::Surface;
 use super::bodies::{Heap, HeightField, Plane, face, heap};
+use crate::error::Error;
 use crate::grid::{Grid, Labels};
 
 /// Settings of the as-fired look.
@@ -19,9 +20,17 @@ pub struct Relief {
     pub edge_brightness: f64,
     /// Standard deviation of the grey level between bodies. Default: 0.02.
     pub grain_contrast: f64,
+    /// Share of bodies with growth steps across their faces, which are no boundaries. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub stepped_share: f64,
+    /// Standard deviation in px by which edges between faces are rounded; 0 to 20. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub rounding_px: f64,
     /// How the bodies lie.
+    #[serde(skip_serializing_if = "is_default")]
     pub heap: Heap,
     /// How they are lit.
+    #[serde(skip_serializing_if = "is_default")]
     pub shading: Shading,
 }
 
@@ -38,9 +47,6 @@ pub struct Shading {
     pub occlusion: f64,
     /// Width of bright edges over the usual one; 0.3 to 4. Default: 1.
     pub edge_width: f64,
-    /// Rounding of edges: standard deviation of a blur of the face tones over the mean distance of bodies; 0 to 0.3.
-    /// Default: 0.
-    pub rounding: f64,
     /// Mottling of the faces, as a share of full white; 0 to 0.15. Default: 0.01.
     pub texture: f64,
     /// Length over which the mottling changes, in px; 2 to 50. Default: 3.
@@ -54,7 +60,6 @@ impl Default for Shading {
             detector: [-0.5, -0.75],
             occlusion: 1.0,
             edge_width: 1.0,
-            rounding: 0.0,
             texture: 0.01,
             texture_px: 3.0,
         }
@@ -66,6 +71,8 @@ impl Default for Relief {
         Self {
             edge_brightness: 0.3,
             grain_contrast: 0.02,
+            stepped_share: 0.0,
+            rounding_px: 0.0,
             heap: Heap::default(),
             shading: Shading::default(),
         }
@@ -78,7 +85,27 @@ const CROWDING: f64 = 1.19;
 /// Surface of `spec`.
 pub(crate) fn paint(spec: &PhantomSpec, look: &Relief) -> Surface {
     let field = heap(spec, look.heap, crystal, CROWDING);
-    shaded(&field, (look.edge_brightness, look.grain_contrast), &look.shading, spec.seed)
+    shaded(&field, look, spec.seed)
+}
+
+impl Relief {
+    pub(super) fn check(&self) -> Result<(), Error> {
+        in_ranges(&[
+            ("stepped share", self.stepped_share, 0.0, 1.0),
+            ("rounding in px", self.rounding_px, 0.0, 20.0),
+            ("size spread of bodies", self.heap.size_spread, 0.0, 0.8),
+            ("height spread", self.heap.height_spread, 0.0, 0.6),
+            ("shape spread", self.heap.shape_spread, 0.0, 3.0),
+            ("flat share", self.heap.flat_share, 0.0, 1.0),
+            ("slope", self.shading.slope, 0.0, 2.5),
+            ("detector along columns", f64::from(self.shading.detector[0]), -1.0, 1.0),
+            ("detector along rows", f64::from(self.shading.detector[1]), -1.0, 1.0),
+            ("occlusion", self.shading.occlusion, 0.0, 2.0),
+            ("edge width", self.shading.edge_width, 0.3, 4.0),
+            ("texture", self.shading.texture, 0.0, 0.15),
+            ("texture in px", self.shading.texture_px, 2.0, 50.0),
+        ])
+    }
 }
 
 /// A crystal with a basal plane, six rhombohedral and six prism faces, each grown to its own distance.
@@ -100,19 +127,18 @@ fn crystal(heap: &Heap, stream: &mut Stream) -> Vec<Plane> {
 }
 
 /// Brightness from slope, side, edges and depth.
-pub(super) fn shaded(
-    field: &HeightField,
-    (edges, contrast): (f64, f64),
-    shading: &Shading,
-    seed: u64,
-) -> Surface {
+pub(super) fn shaded(field: &HeightField, look: &Relief, seed: u64) -> Surface {
     let (width, height) = (field.body.width(), field.body.height());
-    let spacing = f64::from(field.spacing);
-    let near = gaussian(&field.height, (0.03 * spacing).clamp(0.8, 2.5) * shading.edge_width);
-    let around = gaussian(&field.height, 0.3 * spacing);
-    let faces = face_tones(field, contrast, shading, seed);
+    let shading = &look.shading;
+    let (occlusion, mottling) = (0.4 * shading.occlusion as f32, shading.texture as f32);
+    let near =
+        gaussian(&field.height, (0.03 * f64::from(field.spacing)).clamp(0.8, 2.5) * shading.edge_width);
+    let around = gaussian(&field.height, 0.3 * f64::from(field.spacing));
+    let tones: Vec<f32> = (0..=u64::from(field.body_count()))
+        .map(|body| (look.grain_contrast * Stream::new(seed, Purpose::Grains, body).normal()) as f32)
+        .collect();
     let fine = SmoothField::new((seed, Purpose::Texture, 0), shading.texture_px, (width, height));
-    let (occlusion, texture_depth) = (0.4 * shading.occlusion as f32, shading.texture as f32);
+    let faces = faces(field, look, (&tones, seed));
     let mut picture = Grid::filled(width, height, 0f32);
     picture.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         let mut texture = vec![0f32; width];
@@ -122,9 +148,10 @@ pub(super) fn shaded(
             let step = ((z - near.at(x, y)) / (0.05 * field.spacing)).clamp(-0.8, 1.0);
             let depth = ((z - around.at(x, y)) / (0.5 * field.spacing)).clamp(-0.9, 0.9);
             let lifted = ((z - field.floor) / -field.floor).clamp(0.0, 1.5);
-            let edge = edges as f32 * if step > 0.0 { step } else { 0.5 * step };
-            let lit = faces.at(x, y) * (1.0 + occlusion * depth) * (0.55 + 0.45 * lifted);
-            *value = (lit + edge * (0.4 + 0.6 * lifted) + texture_depth * texture[x]).max(0.02);
+            let face = faces.at(x, y);
+            let edge = look.edge_brightness as f32 * if step > 0.0 { step } else { 0.5 * step };
+            let lit = face * (1.0 + occlusion * depth) * (0.55 + 0.45 * lifted);
+            *value = (lit + edge * (0.4 + 0.6 * lifted) + mottling * texture[x]).max(0.02);
         }
     });
     Surface {
@@ -135,25 +162,56 @@ pub(super) fn shaded(
     }
 }
 
-/// Grey level of each face, rounded edges included; dark on the floor.
-fn face_tones(field: &HeightField, contrast: f64, shading: &Shading, seed: u64) -> Grid<f32> {
-    let tones: Vec<f32> = (0..=u64::from(field.body_count()))
-        .map(|body| (contrast * Stream::new(seed, Purpose::Grains, body).normal()) as f32)
-        .collect();
-    let tone = |x: usize, y: usize| face_tone(field.normal.at(x, y), shading.detector, shading.slope as f32);
+/// Grey level of the faces themselves, edges between them rounded.
+fn faces(field: &HeightField, look: &Relief, (tones, seed): (&[f32], u64)) -> Grid<f32> {
     let (width, height) = (field.body.width(), field.body.height());
-    let mut faces = Grid::from_fn(width, height, tone);
-    if shading.rounding > 0.0 {
-        faces = gaussian(&faces, shading.rounding * f64::from(field.spacing));
+    let steps = Steps::new(field, look.stepped_share, seed);
+    let mut faces = Grid::filled(width, height, 0f32);
+    faces.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (x, value) in row.iter_mut().enumerate() {
+            let body = field.body.at(x, y) as usize;
+            let normal = field.normal.at(x, y);
+            *value = match body {
+                0 => 0.10,
+                _ => face_tone(normal, &look.shading) + tones[body] + steps.tone(body, normal, (x, y)),
+            };
+        }
+    });
+    // Only whole faces are rounded: a body keeps its grey level up to its outline by the edge term.
+    gaussian(&faces, look.rounding_px)
+}
+
+/// Growth steps: lines along the contours of a face, sharp on one side.
+struct Steps {
+    /// Distance of the steps in px and their contrast, by body.
+    bodies: Vec<(f32, f32)>,
+}
+
+impl Steps {
+    fn new(field: &HeightField, share: f64, seed: u64) -> Self {
+        let longest = (0.3 * f64::from(field.spacing)).clamp(5.0, 30.0);
+        let bodies = (0..=u64::from(field.body_count())).map(|body| {
+            let mut stream = Stream::new(seed, Purpose::Steps, body);
+            let stepped = stream.unit() < share;
+            let contrast = if stepped { stream.between(0.02, 0.08) } else { 0.0 };
+            (stream.between(3.5, longest) as f32, contrast as f32)
+        });
+        Self { bodies: bodies.collect() }
     }
-    for (tone, &body) in faces.as_mut_slice().iter_mut().zip(field.body.as_slice()) {
-        *tone = if body == 0 { 0.10 } else { *tone + tones[body as usize] };
+
+    fn tone(&self, body: usize, [nx, ny, _]: [f32; 3], (x, y): (usize, usize)) -> f32 {
+        let (distance, contrast) = self.bodies[body];
+        let slope = (nx * nx + ny * ny).sqrt();
+        if contrast == 0.0 || slope < 1e-3 {
+            return 0.0;
+        }
+        let place = (nx * x as f32 + ny * y as f32) / (slope * distance);
+        contrast * (2.0 * (place - place.floor()) - 1.0)
     }
-    faces
 }
 
 /// Steep faces give more electrons; those that look to the detector a little more still.
-fn face_tone([x, y, z]: [f32; 3], towards: [f32; 2], worth: f32) -> f32 {
-    let slope = 1.0 / z.max(0.28) - 1.0;
+fn face_tone([x, y, z]: [f32; 3], shading: &Shading) -> f32 {
+    let (slope, worth, towards) = (1.0 / z.max(0.28) - 1.0, shading.slope as f32, shading.detector);
     0.37 + worth * 0.075 * slope + worth * 0.16 * (towards[0] * x + towards[1] * y)
 }
