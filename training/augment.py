@@ -4,11 +4,11 @@ import jax
 import jax.numpy as jnp
 
 
-def crops(key, pictures, batch, side_px):
-    """Random squares (batch, side, side) of random pictures, for the grey levels and every map alike."""
-    number, rows, columns = pictures[0].shape
+def crops(key, pictures, chosen, batch, side_px):
+    """Random squares (batch, side, side) of random ones of the chosen pictures, for grey levels and every map alike."""
+    _, rows, columns = pictures[0].shape
     keys = jax.random.split(key, 3)
-    which = jax.random.randint(keys[0], (batch,), 0, number)
+    which = chosen[jax.random.randint(keys[0], (batch,), 0, len(chosen))]
     top = jax.random.randint(keys[1], (batch,), 0, rows - side_px + 1)
     left = jax.random.randint(keys[2], (batch,), 0, columns - side_px + 1)
 

@@ -7,8 +7,8 @@ pixels of each 2 x 2 block. Skips are added, not concatenated, which halves the 
 import jax
 import jax.numpy as jnp
 
-# Channels at 1/2, 1/4, 1/8 and 1/16 of the picture.
-WIDTHS = (24, 48, 96, 160)
+# Channels at 1/2, 1/4, 1/8 and 1/16 of the picture; multiples of 6, which the inference kernels compute at a time.
+WIDTHS = (24, 48, 96, 162)
 MAPS = ("boundary", "pore")
 # Sides of a picture must be multiples of this.
 STEP_PX = 16

@@ -17,20 +17,20 @@ BODIES_SIZES = (0.25, 0.35, 0.5, 0.7)
 RESCALED_SHARE = 0.4
 
 
-def phantoms(binary, folder, seeds, side_px, leave_out=None, processes=1):
-    """(grey, boundary, pore) as uint8 arrays (picture, rows, columns): drawn pictures of the seeds, without `leave_out`'s look."""
+def phantoms(binary, folder, seeds, side_px, processes=1):
+    """(grey, boundary, pore) as uint8 arrays (picture, rows, columns) of the pictures of these seeds, and their looks."""
     folder.mkdir(parents=True, exist_ok=True)
     # Drawn larger than needed, so that those reduced afterwards still fill the square.
     drawn_px = side_px * 3 // 2 // 16 * 16
     shards = [seeds[k::processes * 4] for k in range(processes * 4)]
     with ProcessPoolExecutor(processes) as pool:
-        jobs = [pool.submit(drawn_shard, binary, folder, shard, drawn_px, side_px, leave_out) for shard in shards if len(shard)]
-        parts = [job.result() for job in jobs]
-    return tuple(np.concatenate([part[k] for part in parts]) for k in range(3))
+        jobs = [pool.submit(drawn_shard, binary, folder, shard, drawn_px, side_px) for shard in shards if len(shard)]
+        drawn = [picture for job in jobs for picture in job.result()]
+    return tuple(np.stack([maps[k] for maps, _ in drawn]) for k in range(3)), [look for _, look in drawn]
 
 
-def drawn_shard(binary, folder, seeds, drawn_px, side_px, leave_out):
-    """The pictures of one process."""
+def drawn_shard(binary, folder, seeds, drawn_px, side_px):
+    """The pictures of one process, each with its look."""
     found = []
     for seed in seeds:
         name = folder / f"p-{seed}"
@@ -44,16 +44,14 @@ def drawn_shard(binary, folder, seeds, drawn_px, side_px, leave_out):
             continue
         drawn.check_returncode()
         truth = json.loads(Path(f"{name}.truth.json").read_text())
-        if truth["spec"]["look"]["kind"] != leave_out:
-            grey = Image.open(f"{name}.png").convert("L")
-            labels = np.array(Image.open(f"{name}.labels.png")).astype(np.int32)
-            random = np.random.default_rng(seed)
-            found.append(square(grey, labels, truth["grains_visible"], scale_for(random), side_px, random))
+        grey = Image.open(f"{name}.png").convert("L")
+        labels = np.array(Image.open(f"{name}.labels.png")).astype(np.int32)
+        random = np.random.default_rng(seed)
+        maps = square(grey, labels, truth["grains_visible"], scale_for(random), side_px, random)
+        found.append((maps, truth["spec"]["look"]["kind"]))
         for ending in (".png", ".labels.png", ".truth.json"):
             Path(f"{name}{ending}").unlink()
-    if not found:
-        return tuple(np.zeros((0, side_px, side_px), np.uint8) for _ in range(3))
-    return tuple(np.stack(maps) for maps in zip(*found))
+    return found
 
 
 def scale_for(random):
