@@ -53,17 +53,19 @@ fn keep_visible(spec: &mut PhantomSpec) {
     let intercept = spec.structure.matrix_intercept_px();
     let detector = &mut spec.detector;
     detector.blur_px = detector.blur_px.min(0.3 + 0.08 * intercept);
-    // Pixels that tell of one boundary: a line two px wide, or the grains on both sides of it.
+    // Pixels that tell of one boundary: a line two px wide, or the grains on both sides of it; the eye follows a
+    // line over some twenty px at once.
+    let followed = intercept.min(20.0);
     // A blurred line loses depth as it gets wider.
     let kept = |half_width: f64| half_width / libm::hypot(half_width, detector.blur_px);
     let (depth, pixels) = match &spec.look {
         Look::Etched(look) => {
-            (look.groove_depth * kept(look.groove_px) + 0.5 * look.grain_contrast, 2.0 * intercept)
+            (look.groove_depth * kept(look.groove_px) + 0.5 * look.grain_contrast, 2.0 * followed)
         }
         Look::Optical(look) => {
-            (look.boundary_depth * kept(look.boundary_px) + 0.5 * look.grain_contrast, 2.0 * intercept)
+            (look.boundary_depth * kept(look.boundary_px) + 0.5 * look.grain_contrast, 2.0 * followed)
         }
-        Look::Orientation(look) => (look.contrast, intercept * intercept),
+        Look::Orientation(look) => (look.contrast, followed * followed),
         _ => return,
     };
     let depth = depth * detector.contrast;
@@ -147,7 +149,7 @@ impl Feature {
             Self::Dust => spec.detector.dust = log_between(stream, 5.0, 80.0),
             Self::Jpeg => spec.detector.jpeg_quality = Some(30 + stream.index(61) as u8),
             Self::Heights => spec.polish.relief = log_between(stream, 0.03, 0.2),
-            Self::Scratched => spec.polish.scratches = log_between(stream, 4.0, 60.0),
+            Self::Scratched => spec.polish.scratches = log_between(stream, 8.0, 200.0),
             Self::Lined => spec.polish.lined_share = stream.between(0.1, 0.7),
             Self::SecondPhase => {
                 spec.phases.grain_share = stream.between(0.03, 0.35);
