@@ -139,7 +139,9 @@ fn fill_gaps(field: &mut HeightField, stream: &mut Stream, (kind, wanted): (Kind
     let spacing = f64::from(field.spacing);
     let frame = field.frame;
     let is_floor = |field: &HeightField, &(x, y): &(usize, usize)| field.body.at(x, y) == 0;
-    for _round in 0..60 {
+    for round in 0..8 {
+        // In a small gap that is left only a body much smaller than the others covers part of it.
+        let tries = if round < 4 { 5 } else { 60 };
         let mut gaps: Vec<(usize, usize)> = (frame.y..frame.y + frame.height)
             .flat_map(|y| (frame.x..frame.x + frame.width).map(move |x| (x, y)))
             .filter(|place| is_floor(field, place))
@@ -156,7 +158,7 @@ fn fill_gaps(field: &mut HeightField, stream: &mut Stream, (kind, wanted): (Kind
             let mut size = spacing * stream.between(0.32, 0.6);
             let shape = (kind.faces)(&kind.heap, stream);
             // A body that would close too much is made smaller; if that does not help, the gap stays.
-            for _ in 0..5 {
+            for _ in 0..tries {
                 let body = Body::new([place.0 as f64 + 0.5, place.1 as f64 + 0.5, z], size, shape.clone());
                 let covered = field.would_cover(&body);
                 if covered <= *free - wanted {
