@@ -8,11 +8,11 @@ use crate::measure::pore::pores;
 use crate::measure::region::regions;
 use crate::micrograph::overlap::{Fingerprint, fingerprint};
 use crate::micrograph::{Grey, InfoStrip, Micrograph, check, info_strip};
-use crate::options::Options;
+use crate::options::{BoundaryMethod, Options, PoreMethod};
 use crate::scale::{Scale, determine};
-use crate::segment::grains::GrainMap;
-use crate::segment::pores::PoreMap;
-use crate::segment::{self};
+use crate::segment::grains::{self, GrainMap};
+use crate::segment::learned;
+use crate::segment::pores::{self, PoreMap};
 use crate::statistics::covariance::{AreaFractionError, area_fraction_error};
 use crate::study::result::{Finding, Grain, Pore};
 use crate::units::Spacing;
@@ -66,9 +66,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let grey = cropped(&micrograph.grey, frame);
     let mut findings = check::check(&grey);
     let fingerprint = fingerprint(&grey);
-    let pore_map = segment::pores::find(&grey, &options.pore_options())?;
-    drop(grey);
-    let grain_map = segment::grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options());
+    let (pore_map, grain_map) = pores_and_grains(grey, options)?;
     let warnings =
         [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
@@ -96,6 +94,24 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
         intercepts,
         warnings,
     })
+}
+
+/// Both maps of a picture; the network is asked once for both.
+fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
+    let learned_pores = options.pores == PoreMethod::Learned;
+    let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
+    let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
+    let (boundary, pore) = maps.map(|maps| (maps.boundary, maps.pore)).unzip();
+    let pore_map = match pore.filter(|_| learned_pores) {
+        Some(probability) => pores::find_on(&grey, &probability, &options.pore_options()),
+        None => pores::find(&grey, &options.pore_options()),
+    }?;
+    drop(grey);
+    let grain_map = match boundary.filter(|_| learned_boundaries) {
+        Some(boundary) => grains::find_on(boundary, &pore_map.labels, &options.grain_options()),
+        None => grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options()),
+    };
+    Ok((pore_map, grain_map))
 }
 
 /// The typed frame, or the picture without its info strip.

@@ -5,14 +5,19 @@ use rayon::prelude::*;
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
 use super::basins::basins;
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
+use super::learned;
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
+use crate::micrograph::Grey;
 use crate::options::{BoundaryMethod, GrainOptions};
 use crate::warning::Warning;
 
 /// Regions of fewer px are joined to the neighbour behind their weakest boundary: the line filter is 11 px long and
 /// 5 px wide, and sees nothing smaller.
 const SMALLEST_PX: u64 = 40;
+
+/// Grains of a learned map are joined across boundaries of a smaller mean probability.
+const LEARNED_MERGE_BELOW: f64 = 0.3;
 
 /// Parts of a picture that are summed up at once.
 const SUM_PARTS: usize = 4;
@@ -50,6 +55,7 @@ impl Rules {
         match method {
             BoundaryMethod::Ridge => Self { cap: 0.3, contrast_worth: 0.3, contrast_noise: 16.0 },
             BoundaryMethod::Gradient => Self { cap: 0.2, contrast_worth: 0.8, contrast_noise: 20.0 },
+            BoundaryMethod::Learned => Self { cap: 1.0, contrast_worth: 0.0, contrast_noise: 0.0 },
         }
     }
 }
@@ -60,8 +66,36 @@ impl Rules {
 /// `merge_below`. The strength of a boundary is the mean of the map along it plus a share of the contrast between the
 /// two regions. Every solid pixel belongs to a grain. Pores are left out: grains on both sides of a pore are two grains
 /// unless they meet beside it.
+///
+/// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    if options.method == BoundaryMethod::Learned {
+        let maps = learned::maps(&Grey::Eight(picture.clone()), 1.0);
+        let maps = maps.expect("invariant: the network of the program runs on any picture");
+        return find_on(maps.boundary, pores, options);
+    }
     find_at_best_scale(picture, pores, options)
+}
+
+/// Splits the solid between `pores` into grains on a map of boundary probabilities in 255 parts.
+///
+/// As [`find`], but basins are joined by the mean probability along their boundary alone, up to 0.3.
+pub fn find_on(boundaries: Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    let shallowest = level(options.shallowest);
+    let basins = basins(&boundaries, pores, shallowest);
+    let edges_of_basins = edges(&basins, &boundaries, u8::MAX);
+    let sums = sums(&basins, (&boundaries, &boundaries), shallowest);
+    let merging = Merging::new(sums, edges_of_basins, Contrast { per_grey: 0.0, noise: 0.0 });
+    let labels = joined(basins, merging, LEARNED_MERGE_BELOW);
+    let edges = edges(&labels, &boundaries, u8::MAX);
+    GrainMap {
+        mean_boundary_strength: mean_strength(&edges),
+        labels,
+        boundaries,
+        edges,
+        reliable: true,
+        warnings: Vec::new(),
+    }
 }
 
 /// Finds grains at the scale of the picture.
@@ -92,14 +126,19 @@ pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
 fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
-    let mut basins = basins(&found.strength, pores, shallowest);
+    let basins = basins(&found.strength, pores, shallowest);
     let contrast = Contrast {
         per_grey: rules.contrast_worth * 255.0 / found.evidence.full,
         noise: rules.contrast_noise * found.evidence.opposite.median,
     };
     let edges = edges(&basins, &found.strength, level(rules.cap));
-    let mut merging = Merging::new(sums(&basins, found, shallowest), edges, contrast);
-    merging.merge_below(options.merge_below * 255.0);
+    let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
+    joined(basins, Merging::new(sums, edges, contrast), options.merge_below)
+}
+
+/// Basins after their merging up to a strength of `least`, 0 to 1.
+fn joined(mut basins: Labels, mut merging: Merging, least: f64) -> Labels {
+    merging.merge_below(least * 255.0);
     merging.absorb_below(SMALLEST_PX);
     let roots: Vec<u32> = (0..=basins.count).map(|label| merging.root(label)).collect();
     basins.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
@@ -110,11 +149,11 @@ fn level(strength: f64) -> u8 {
     (strength * 255.0).clamp(0.0, 255.0) as u8
 }
 
-fn sums(labels: &Labels, found: &Boundaries, shallowest: u8) -> Vec<Sums> {
+fn sums(labels: &Labels, (greys, strength): (&Grid<u8>, &Grid<u8>), shallowest: u8) -> Vec<Sums> {
     let none = || vec![Sums::default(); labels.count as usize + 1];
     // Few large parts, for each has a table of all regions; whole numbers add up to the same in any order.
     let part = labels.grid.len().div_ceil(SUM_PARTS);
-    let pixels = found.filled.as_slice().par_chunks(part).zip(found.strength.as_slice().par_chunks(part));
+    let pixels = greys.as_slice().par_chunks(part).zip(strength.as_slice().par_chunks(part));
     let parts: Vec<Vec<Sums>> = labels
         .grid
         .as_slice()
@@ -189,6 +228,7 @@ fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
     let (ratio, clear, what) = match method {
         BoundaryMethod::Ridge => (evidence.line_asymmetry, FAINT_ASYMMETRY, "lines of the opposite tone"),
         BoundaryMethod::Gradient => (step_ratio(evidence), FAINT_STEP_RATIO, "the median step"),
+        BoundaryMethod::Learned => return None,
     };
     (ratio < clear).then(|| {
         Warning::new(
