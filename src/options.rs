@@ -71,6 +71,8 @@ pub enum PoreMethod {
     MultiOtsu,
     /// A threshold of its own for each pixel's surroundings (Sauvola and Pietikäinen 2000).
     Sauvola,
+    /// A probability of one half and more, as the trained network gives it.
+    Learned,
     /// A grey value typed by the operator, in the picture's own grey levels.
     Fixed(u16),
 }
@@ -83,6 +85,8 @@ pub enum BoundaryMethod {
     Ridge,
     /// Steps in grey from one grain to the next.
     Gradient,
+    /// Probability of a boundary, as the trained network gives it.
+    Learned,
 }
 
 /// How pores are found.
@@ -133,7 +137,7 @@ pub struct LineOptions {
 
 impl PoreMethod {
     /// Every automatic rule, in the order of the help text.
-    pub const AUTOMATIC: [Self; 9] = [
+    pub const AUTOMATIC: [Self; 10] = [
         Self::HalfContrast,
         Self::Otsu,
         Self::MinimumError,
@@ -143,6 +147,7 @@ impl PoreMethod {
         Self::Triangle,
         Self::MultiOtsu,
         Self::Sauvola,
+        Self::Learned,
     ];
 
     /// The name on the command line; `fixed` for a typed grey value.
@@ -157,6 +162,7 @@ impl PoreMethod {
             Self::Triangle => "triangle",
             Self::MultiOtsu => "multi-otsu",
             Self::Sauvola => "sauvola",
+            Self::Learned => "learned",
             Self::Fixed(_) => "fixed",
         }
     }
@@ -223,6 +229,7 @@ impl BoundaryMethod {
         match self {
             Self::Ridge => "ridge",
             Self::Gradient => "gradient",
+            Self::Learned => "learned",
         }
     }
 }

@@ -136,6 +136,13 @@ impl Sums {
         self.inner_square += other.inner_square;
     }
 
+    /// Variance of the grey levels away from boundaries; 0 without such pixels.
+    pub fn inner_variance(self) -> f64 {
+        let count = self.inner_px.max(1) as f64;
+        let mean = self.inner_grey as f64 / count;
+        (self.inner_square as f64 / count - mean * mean).max(0.0)
+    }
+
     /// Difference between two mean grey levels, less what noise makes of means over so few pixels.
     pub(super) fn contrast_to(self, other: Self, noise: f64) -> f64 {
         if self.inner_px == 0 || other.inner_px == 0 {

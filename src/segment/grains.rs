@@ -5,8 +5,11 @@ use rayon::prelude::*;
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
 use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
+use super::learned;
+use super::learned::grains::{Likely, as_probabilities, likely};
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
+use crate::micrograph::Grey;
 use crate::options::{BoundaryMethod, GrainOptions};
 use crate::warning::Warning;
 
@@ -28,6 +31,8 @@ pub struct GrainMap {
     pub mean_boundary_strength: f64,
     /// Boundaries between grains, ordered by the labels on both sides.
     pub edges: Vec<Edge>,
+    /// How likely each boundary between finer regions is; `None` unless boundaries are learned.
+    pub likely: Option<Likely>,
     /// Whether the boundaries carry a result. If not, `labels` are a guess, and a warning says why.
     pub reliable: bool,
     /// Doubts: `grain-boundaries-too-weak` if not reliable, `grain-boundaries-faint` if many may be missed.
@@ -50,6 +55,7 @@ impl Rules {
         match method {
             BoundaryMethod::Ridge => Self { cap: 0.3, contrast_worth: 0.3, contrast_noise: 16.0 },
             BoundaryMethod::Gradient => Self { cap: 0.2, contrast_worth: 0.8, contrast_noise: 20.0 },
+            BoundaryMethod::Learned => Self { cap: 1.0, contrast_worth: 0.0, contrast_noise: 0.0 },
         }
     }
 }
@@ -60,8 +66,34 @@ impl Rules {
 /// `merge_below`. The strength of a boundary is the mean of the map along it plus a share of the contrast between the
 /// two regions. Every solid pixel belongs to a grain. Pores are left out: grains on both sides of a pore are two grains
 /// unless they meet beside it.
+///
+/// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    if options.method == BoundaryMethod::Learned {
+        let maps = learned::maps(&Grey::Eight(picture.clone()), 1.0);
+        let maps = maps.expect("invariant: the network of the program runs on any picture");
+        return find_on(&maps.boundary, picture, pores, 1.0);
+    }
     find_at_best_scale(picture, pores, options)
+}
+
+/// Splits the solid between `pores` into grains on a learned map of boundaries seen at `scale`.
+///
+/// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is
+/// more likely real than not ([`likely`]). `picture` gives the contrast between regions.
+pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> GrainMap {
+    let (likely, labels) = likely(boundaries, picture, pores, scale);
+    let boundaries = as_probabilities(boundaries);
+    let edges = edges(&labels, &boundaries, u8::MAX);
+    GrainMap {
+        mean_boundary_strength: mean_strength(&edges),
+        labels,
+        boundaries,
+        edges,
+        likely: Some(likely),
+        reliable: true,
+        warnings: Vec::new(),
+    }
 }
 
 /// Finds grains at the scale of the picture.
@@ -80,6 +112,7 @@ pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainO
         boundaries: found.strength,
         mean_boundary_strength,
         edges,
+        likely: None,
     }
 }
 
@@ -92,19 +125,29 @@ pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
 fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
-    let mut basins = basins(&found.strength, pores, shallowest, Springs::Open);
+    let basins = basins(&found.strength, pores, shallowest, Springs::Open);
     let contrast = Contrast {
         per_grey: rules.contrast_worth * 255.0 / found.evidence.full,
         noise: rules.contrast_noise * found.evidence.opposite.median,
     };
     let edges = edges(&basins, &found.strength, level(rules.cap));
     let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
-    let mut merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
-    merging.merge_below(options.merge_below * 255.0);
-    merging.absorb_below(SMALLEST_PX);
-    let roots: Vec<u32> = (0..=basins.count).map(|label| merging.root(label)).collect();
-    basins.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
-    Labels::from_ids(basins.grid)
+    let merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
+    joined(basins, merging, options.merge_below, SMALLEST_PX)
+}
+
+/// Regions after their merging up to a strength of `least`, 0 to 1; those below `smallest` px go to a neighbour.
+pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
+    mut regions: Labels,
+    mut merging: Merging<W>,
+    least: f64,
+    smallest: u64,
+) -> Labels {
+    merging.merge_below(least * 255.0);
+    merging.absorb_below(smallest);
+    let roots: Vec<u32> = (0..=regions.count).map(|label| merging.root(label)).collect();
+    regions.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
+    Labels::from_ids(regions.grid)
 }
 
 fn level(strength: f64) -> u8 {
@@ -191,6 +234,7 @@ fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
     let (ratio, clear, what) = match method {
         BoundaryMethod::Ridge => (evidence.line_asymmetry, FAINT_ASYMMETRY, "lines of the opposite tone"),
         BoundaryMethod::Gradient => (step_ratio(evidence), FAINT_STEP_RATIO, "the median step"),
+        BoundaryMethod::Learned => return None,
     };
     (ratio < clear).then(|| {
         Warning::new(

@@ -13,6 +13,10 @@ use crate::warning::Warning;
 
 /// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
 pub(super) const FEWEST_LEVELS: usize = 4;
+/// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
+const SHIFT: f64 = 0.05;
+/// A probability is counted from 0.3 and from 0.7 instead.
+const PROBABILITY_SHIFT: f64 = 0.2;
 /// Pixels that one task works on.
 const CHUNK_PX: usize = 1 << 18;
 
@@ -22,16 +26,25 @@ pub(super) enum Cut<'a> {
     At(f64),
     /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
     Below(Grid<u8>, u8),
+    /// A probability in 255 parts for each pixel: one half or more.
+    Probable(&'a Grid<u8>),
     /// A typed level on the file's own greys.
     Typed(&'a Grey, u16),
 }
 
 impl Cut<'_> {
-    /// The pores with the level moved by `shift` working levels towards the solid.
+    /// How far the level is moved to see how porosity follows: a share of the contrast in working levels, or a share
+    /// of probability.
+    pub fn shift(&self, contrast: f64) -> f64 {
+        if let Self::Probable(_) = self { PROBABILITY_SHIFT } else { SHIFT * contrast }
+    }
+
+    /// The pores with the level moved by `shift` working levels (or probability) towards the solid.
     pub fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
         let data = match self {
             Self::At(level) => mask_at(picture, level + shift),
             Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
+            Self::Probable(map) => mask_from(map, (255.0 * (0.5 - shift)).ceil() as u8),
             Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
         };
         Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
@@ -48,6 +61,10 @@ fn mask_at(picture: &Grid<u8>, level: f64) -> Vec<bool> {
         mask.iter_mut().zip(greys).for_each(|(pore, &grey)| *pore = grey <= level);
     });
     mask
+}
+
+fn mask_from(map: &Grid<u8>, least: u8) -> Vec<bool> {
+    map.as_slice().par_iter().with_min_len(CHUNK_PX).map(|&part| part >= least).collect()
 }
 
 fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
@@ -100,6 +117,14 @@ pub(super) fn choose_cut<'a>(
     Ok((cut, doubt.into_iter().collect()))
 }
 
+/// The cut at a probability of one half, or none where the picture has no contrast.
+pub(super) fn probable_cut<'a>(map: &'a Grid<u8>, histogram: &[u64]) -> (Option<Cut<'a>>, Vec<Warning>) {
+    match occurring_range(histogram) {
+        range if range < FEWEST_LEVELS => (None, vec![no_contrast(range)]),
+        _ => (Some(Cut::Probable(map)), Vec::new()),
+    }
+}
+
 /// Brightest minus darkest grey that occurs.
 pub(super) fn occurring_range(histogram: &[u64]) -> usize {
     let present = |&grey: &usize| histogram[grey] > 0;
@@ -118,6 +143,7 @@ pub fn method_name(method: PoreMethod) -> &'static str {
         PoreMethod::Triangle => "triangle",
         PoreMethod::MultiOtsu => "multi-otsu",
         PoreMethod::Sauvola => "sauvola",
+        PoreMethod::Learned => "learned",
         PoreMethod::Fixed(_) => "fixed",
     }
 }
