@@ -3,6 +3,7 @@
 use std::time::Instant;
 
 use ceramograph::error::Error;
+use ceramograph::grid::{Grid, Mask};
 use ceramograph::measure::agreement::{boundary_f1, information_lost, pair_agreement};
 use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::pipeline::{self, Measured};
@@ -38,6 +39,8 @@ pub struct Score {
 pub struct PoreScore {
     /// Found area fraction, in percent; null where the program declines.
     pub found_percent: Option<f64>,
+    /// Overlap of found and true pores, 2·both/(found + true), from 0 to 1; `None` if there are none in either.
+    pub overlap: Option<f64>,
     /// The rule that was used in the end.
     pub used: String,
     /// Codes of the warnings.
@@ -112,10 +115,19 @@ fn pore_score(picture: &TruePicture, rule: PoreMethod) -> Result<PoreScore, Erro
     let measured = pipeline::measure(&picture.micrograph, &options)?;
     Ok(PoreScore {
         found_percent: measured.pore_map.porosity_percent,
+        overlap: picture.pores.as_ref().and_then(|truth| overlap(truth, &measured.pore_map.labels.grid)),
         used: measured.pore_map.threshold.method.clone(),
         warnings: measured.pore_map.warnings.iter().map(|doubt| doubt.code.to_string()).collect(),
         time_s: start.elapsed().as_secs_f64(),
     })
+}
+
+/// Dice's coefficient: a share may be right by chance, as one half is for any level in the middle; an overlap is not.
+fn overlap(truth: &Mask, found: &Grid<u32>) -> Option<f64> {
+    let pairs = || truth.as_slice().iter().zip(found.as_slice());
+    let both = pairs().filter(|&(&pore, &label)| pore && label > 0).count();
+    let sum = pairs().map(|(&pore, &label)| usize::from(pore) + usize::from(label > 0)).sum::<usize>();
+    (sum > 0).then(|| 2.0 * both as f64 / sum as f64)
 }
 
 fn grain_run(picture: &TruePicture, map: BoundaryMethod, pores: PoreMethod) -> Result<GrainRun, Error> {

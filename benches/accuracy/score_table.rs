@@ -6,7 +6,7 @@ use std::path::Path;
 use crate::Methods;
 use crate::score::{GrainRun, PoreScore, Score};
 
-const HEAD: [&str; 22] = [
+const HEAD: [&str; 23] = [
     "set",
     "picture",
     "look",
@@ -17,6 +17,7 @@ const HEAD: [&str; 22] = [
     "true_porosity_percent",
     "true_coarse_only_percent",
     "found_porosity_percent",
+    "pore_overlap",
     "true_mean_intercept_px",
     "found_mean_intercept_px",
     "error_percent",
@@ -52,7 +53,9 @@ fn facts(score: &Score, finds: &str, method: &str, used: &str) -> Vec<String> {
 
 fn pore_line(score: &Score, found: &PoreScore, method: &str) -> Vec<String> {
     let mut line = facts(score, "pores", method, &found.used);
-    line.extend([score.porosity_percent, score.coarse_only_percent, found.found_percent].map(cell));
+    line.extend(
+        [score.porosity_percent, score.coarse_only_percent, found.found_percent, found.overlap].map(cell),
+    );
     line.extend(std::iter::repeat_n(String::new(), 10));
     line.extend([found.time_s.to_string(), found.warnings.join(" ")]);
     line
@@ -60,7 +63,7 @@ fn pore_line(score: &Score, found: &PoreScore, method: &str) -> Vec<String> {
 
 fn grain_line(score: &Score, run: &GrainRun, method: &str) -> Vec<String> {
     let mut line = facts(score, "grains", method, method);
-    line.extend(std::iter::repeat_n(String::new(), 3));
+    line.extend(std::iter::repeat_n(String::new(), 4));
     line.push(cell(score.mean_intercept_px));
     let grains = run.score.as_ref();
     line.extend(

@@ -43,7 +43,7 @@ fn porosity(text: &mut String, scores: &[&Score], methods: &Methods) {
         let errors = asked.map(|(rule, asked)| porosity_cell(score, rule, asked.name()));
         row(text, truth.into_iter().chain(errors));
     }
-    *text += "\n### Porosity by look: mean and worst size of the error, in points\n\n";
+    *text += "\n### Porosity by look: mean and worst size of the error, in points, and mean overlap with the true pores\n\n";
     row(text, ["set", "look", "part", "pictures"].map(str::to_owned).into_iter().chain(names));
     row(text, vec!["---".into(); 3].into_iter().chain(vec!["--:".into(); methods.pores.len() + 1]));
     for ([set, look, part], group) in groups(scores) {
@@ -52,7 +52,8 @@ fn porosity(text: &mut String, scores: &[&Score], methods: &Methods) {
             let found = sizes(group.iter().filter_map(|score| score.porosity_error(rule)));
             let missing = group.iter().filter(|score| score.porosity_error(rule).is_none()).count();
             let none = if missing > 0 { format!(", none {missing}") } else { String::new() };
-            format!("{}, {}{none}", number(found.mean, 2), number(found.worst, 2))
+            let overlap = mean(group.iter().filter_map(|score| score.pores[rule].overlap));
+            format!("{}, {}{none}; {}", number(found.mean, 2), number(found.worst, 2), number(overlap, 3))
         });
         row(text, facts.into_iter().chain(errors));
     }

@@ -15,7 +15,7 @@ use std::collections::BTreeMap;
 use std::error::Error;
 use std::path::{Path, PathBuf};
 
-use ceramograph::grid::{Frame, Grid, Labels};
+use ceramograph::grid::{Frame, Grid, Labels, Mask};
 use ceramograph::micrograph::{self, Micrograph, ReadOptions, is_picture_name};
 use ceramograph::phantom::truth::{Truth, mean_intercept_px, porosity_percent};
 
@@ -67,6 +67,8 @@ pub struct TruePicture {
     pub shows_grains: Option<bool>,
     /// True mean intercept.
     pub mean_intercept_px: Option<f64>,
+    /// True pores, or the true dark phase.
+    pub pores: Option<Mask>,
     /// True area fraction of pores or of the dark phase, in percent.
     pub porosity_percent: Option<f64>,
     /// The same without the finest particles.
@@ -200,6 +202,7 @@ pub fn read(source: &Source) -> Result<TruePicture, Failure> {
         grains: None,
         shows_grains: None,
         mean_intercept_px: None,
+        pores: None,
         porosity_percent: None,
         coarse_only_percent: None,
     };
@@ -212,8 +215,12 @@ fn count(picture: &mut TruePicture, map: Grid<u32>, kind: &Kind) -> Result<(), F
         100.0 * map.as_slice().iter().filter(|&&id| is(id)).count() as f64 / map.len() as f64
     };
     match kind {
-        Kind::Pores => picture.porosity_percent = Some(percent(|id| id > 127)),
+        Kind::Pores => {
+            picture.porosity_percent = Some(percent(|id| id > 127));
+            picture.pores = Some(map.map(|id| id > 127));
+        }
         Kind::Phases => {
+            picture.pores = Some(map.map(|id| id > 0));
             picture.porosity_percent = Some(percent(|id| id > 0));
             picture.coarse_only_percent = Some(percent(|id| id == 1));
         }
@@ -229,6 +236,7 @@ fn count(picture: &mut TruePicture, map: Grid<u32>, kind: &Kind) -> Result<(), F
             agree(&picture.name, counted.0, *stated)?;
             agree(&picture.name, counted.1.unwrap_or(0.0), intercept.unwrap_or(0.0))?;
             picture.porosity_percent = Some(counted.0);
+            picture.pores = Some(labels.grid.map(|id| id == 0));
             picture.shows_grains = Some(*visible);
             picture.mean_intercept_px = counted.1.filter(|_| *visible);
             picture.grains = visible.then_some(labels);
