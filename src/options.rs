@@ -55,6 +55,10 @@ pub enum Connectivity {
 pub enum PoreMethod {
     /// Half way between the pore floors and the solid around each pixel, where the picture has a peak for the pores.
     HalfContrast,
+    /// Half contrast, or the level of the edges where the picture shows two phases; chosen by the program.
+    Auto,
+    /// The grey of the steepest edges around each pixel (Yanowitz and Bruckstein 1989).
+    EdgeLevel,
     /// Largest between-class variance (Otsu 1979).
     Otsu,
     /// Minimum error for two normal classes (Kittler and Illingworth 1986).
@@ -137,8 +141,10 @@ pub struct LineOptions {
 
 impl PoreMethod {
     /// Every automatic rule, in the order of the help text.
-    pub const AUTOMATIC: [Self; 10] = [
+    pub const AUTOMATIC: [Self; 12] = [
         Self::HalfContrast,
+        Self::Auto,
+        Self::EdgeLevel,
         Self::Otsu,
         Self::MinimumError,
         Self::Kapur,
@@ -154,6 +160,8 @@ impl PoreMethod {
     pub fn name(self) -> &'static str {
         match self {
             Self::HalfContrast => "half-contrast",
+            Self::Auto => "auto",
+            Self::EdgeLevel => "edge-level",
             Self::Otsu => "otsu",
             Self::MinimumError => "minimum-error",
             Self::Kapur => "kapur",

@@ -96,8 +96,9 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "HOW", help_heading = "Pores")]
     pub background: Option<BackgroundHandling>,
 
-    /// Threshold rule (half-contrast, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), what
-    /// the trained network says (learned), or a grey value [default: half-contrast]
+    /// Threshold rule (half-contrast, edge-level, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu,
+    /// sauvola), auto to let the program choose one of the first two, what the trained network says (learned), or a grey
+    /// value [default: half-contrast]
     #[arg(long, value_name = "RULE|GREY", help_heading = "Pores")]
     pub pores: Option<PoreMethod>,
 

@@ -7,7 +7,7 @@
 //! The same spec gives the same bytes for any thread count.
 
 mod artefacts;
-mod blur;
+pub(crate) mod blur;
 mod cells;
 pub mod demonstration;
 mod detector;

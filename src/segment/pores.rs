@@ -12,7 +12,7 @@ use crate::segment::grey_levels::{GreyLevels, histogram};
 use crate::segment::label::{Keep, area_kept, label_kept};
 use crate::segment::learned;
 use crate::segment::pore_cut::{
-    Cut, FEWEST_LEVELS, choose_cut, light_too_uneven, method_name, occurring_range, probable_cut,
+    Choice, Cut, FEWEST_LEVELS, choose_cut, light_too_uneven, occurring_range, probable_cut,
 };
 use crate::segment::threshold::{GLOBAL_RULES, Rule, count_at_or_below};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
@@ -106,10 +106,11 @@ fn found(grey: &Grey, probability: Option<&Grid<u8>>, options: &PoreOptions) -> 
         background::remove(&mut picture, light);
     }
     let histogram = histogram(&picture);
-    let (cut, mut warnings) = match probability {
+    let Choice { cut, rule, reason, doubt } = match probability {
         Some(map) => probable_cut(map, &histogram),
         None => choose_cut(grey, &levels, options, &picture, &histogram)?,
     };
+    let mut warnings: Vec<Warning> = doubt.into_iter().collect();
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
     if uneven.is_some_and(Surface::is_hardly_lit) {
         warnings.push(light_too_uneven());
@@ -128,9 +129,10 @@ fn found(grey: &Grey, probability: Option<&Grid<u8>>, options: &PoreOptions) -> 
     let percent = |px: u64| 100.0 * px as f64 / picture.len() as f64;
     let none = || Labels { grid: Grid::filled(picture.width(), picture.height(), 0), count: 0 };
     Ok(PoreMap {
-        threshold: found
-            .as_ref()
-            .map_or_else(|| without_pores(options.method), |f| f.report(&levels, options.method)),
+        threshold: ThresholdReport {
+            reason,
+            ..found.as_ref().map_or_else(|| without_pores(rule), |f| f.report(&levels, rule))
+        },
         background: shading(light.as_ref(), contrast, uneven.is_some()),
         sensitivity: found.as_ref().and_then(|found| found.sensitivity.clone()),
         rule_spread_points: spread(&rules),
@@ -170,7 +172,7 @@ impl Separated {
         let counted_px = pores.count - dropped_px;
         let level = match cut {
             Cut::At(level) => Some(levels.own_threshold(*level)),
-            Cut::Below(..) | Cut::Probable(_) => None,
+            Cut::Below(..) | Cut::Edges(_) | Cut::Probable(_) => None,
             Cut::Typed(_, level) => Some(f64::from(*level)),
         };
         let mut separated = Self { labels, counted_px, dropped_px, pores, solid, level, sensitivity: None };
@@ -199,7 +201,8 @@ impl Separated {
     fn report(&self, levels: &GreyLevels, method: PoreMethod) -> ThresholdReport {
         let mean = |class: Class| class.mean().map(|grey| levels.own_grey(grey));
         ThresholdReport {
-            method: method_name(method).to_owned(),
+            method: method.name().to_owned(),
+            reason: None,
             grey_level: self.level,
             automatic: !matches!(method, PoreMethod::Fixed(_)),
             pore_mean_grey: mean(self.pores),
@@ -273,7 +276,8 @@ fn shading(light: Option<&Surface>, contrast: Option<f64>, removed: bool) -> Bac
 
 fn without_pores(method: PoreMethod) -> ThresholdReport {
     ThresholdReport {
-        method: method_name(method).to_owned(),
+        method: method.name().to_owned(),
+        reason: None,
         grey_level: None,
         automatic: true,
         pore_mean_grey: None,
@@ -312,8 +316,10 @@ mod tests {
     /// Share of the picture in [`field`]'s discs, whose edge lies at half height, 6 px from the centre.
     const SHARE_PERCENT: f64 = 100.0 * std::f64::consts::PI * 36.0 / 1200.0;
 
-    const ALL_AUTOMATIC: [PoreMethod; 9] = [
+    const ALL_AUTOMATIC: [PoreMethod; 11] = [
         PoreMethod::HalfContrast,
+        PoreMethod::Auto,
+        PoreMethod::EdgeLevel,
         PoreMethod::Otsu,
         PoreMethod::MinimumError,
         PoreMethod::Kapur,
@@ -434,6 +440,29 @@ mod tests {
         assert_eq!(found.warnings[0].code, "no-pores-found");
         let found = find(&Grey::Eight(noise), &options(PoreMethod::Otsu)).unwrap();
         assert_eq!(found.warnings[0].code, "single-peak");
+    }
+
+    #[test]
+    fn the_program_takes_half_contrast_for_pores_and_the_edges_for_two_phases() {
+        let pores = Grey::Eight(field(8));
+        let [chosen, named] =
+            [PoreMethod::Auto, PoreMethod::HalfContrast].map(|m| find(&pores, &options(m)).unwrap());
+        assert_eq!((chosen.labels, &*chosen.threshold.method), (named.labels, "half-contrast"));
+        assert!(chosen.threshold.reason.is_some() && named.threshold.reason.is_none());
+        assert!(chosen.warnings.is_empty());
+        // Bands of 20 px, 24 greys apart, under light that falls by 60: no peak of its own for either.
+        let mut state = 9u32;
+        let bands = Grid::from_fn(300, 300, |x, y| {
+            state = state.wrapping_mul(1664525).wrapping_add(1013904223);
+            let phase = if (x + y) % 40 < 20 { 0 } else { 24 };
+            (100 + phase + x * 60 / 300) as u8 + (state >> 16) as u8 % 12
+        });
+        let chosen = find(&Grey::Eight(bands), &options(PoreMethod::Auto)).unwrap();
+        assert_eq!(chosen.threshold.method, "edge-level");
+        assert_eq!(chosen.warnings[0].code, "two-phases");
+        // An outline of 2 · 300² / 40 · √2 px that is off by a quarter of a pixel.
+        let error = chosen.porosity_percent.unwrap() - 50.0;
+        assert!(error.abs() < 100.0 * 0.25 * 2.0 * 2f64.sqrt() / 40.0, "{error}");
     }
 
     #[test]

@@ -381,6 +381,7 @@ fn pore_results(porosity: f64, rows: &FieldRows) -> PoreResults {
     };
     PoreResults {
         threshold: ThresholdReport {
+            reason: None,
             method: "minimum-error".into(),
             grey_level: Some(88.0),
             automatic: true,

@@ -78,6 +78,8 @@ pub struct PoreResults {
 pub struct ThresholdReport {
     /// Name of the rule, as on the command line; `fixed` for a typed grey value.
     pub method: String,
+    /// Why the program took this rule; null where it was asked for by name.
+    pub reason: Option<String>,
     /// Grey level on the scale of the picture after its background was evened out; pores lie at or below it (dark) or
     /// above it (bright). Null for local rules and learned pores.
     pub grey_level: Option<f64>,
