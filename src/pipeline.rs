@@ -108,15 +108,16 @@ fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap)
     let learned_pores = options.pores == PoreMethod::Learned;
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
     let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
-    let (boundary, pore) = maps.map(|maps| (maps.boundary, maps.pore)).unzip();
-    let pore_map = match pore.filter(|_| learned_pores) {
-        Some(probability) => pores::find_on(&grey, &probability, &options.pore_options()),
+    let pore_map = match maps.as_ref().filter(|_| learned_pores) {
+        Some(maps) => pores::find_on(&grey, &maps.pore, &options.pore_options()),
         None => pores::find(&grey, &options.pore_options()),
     }?;
-    drop(grey);
-    let grain_map = match boundary.filter(|_| learned_boundaries) {
-        Some(boundary) => grains::find_on(&boundary, &pore_map.picture, &pore_map.labels, 1.0),
-        None => grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options()),
+    let grain_map = match maps.filter(|_| learned_boundaries) {
+        Some(maps) => learned::finer::grains_on(maps, &grey, &pore_map.picture, &pore_map.labels)?,
+        None => {
+            drop(grey);
+            grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options())
+        }
     };
     Ok((pore_map, grain_map))
 }

@@ -1,7 +1,9 @@
 """Fits how likely each boundary of the learned map is, and what ambiguity does to the mean intercept.
 
     cargo bench --bench edge_samples -- PHANTOMS > edges.csv
-    python training/calibrate.py edges edges.csv models/calibration.json
+    python training/calibrate.py edge edges.csv models/calibration.json
+    cargo bench --bench edge_samples -- --enlarged PHANTOMS > enlarged.csv
+    python training/calibrate.py edge_enlarged enlarged.csv models/calibration.json
     cargo bench --bench accuracy -- --boundaries learned --pores learned --csv scores.csv PHANTOMS
     python training/calibrate.py fields scores.csv models/calibration.json
 
@@ -22,7 +24,7 @@ from scipy.optimize import minimize
 BINS = 10
 
 
-def edges(samples, calibration):
+def edges(samples, calibration, key):
     with open(samples, newline="") as file:
         rows = list(csv.reader(file))
     head, rows = rows[0], rows[1:]
@@ -44,7 +46,7 @@ def edges(samples, calibration):
 
     found = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 2000})
     slopes = found.x[1:] / spread
-    calibration["edge"] = [round(float(v), 6) for v in np.r_[found.x[0] - (slopes * mean).sum(), slopes]]
+    calibration[key] = [round(float(v), 6) for v in np.r_[found.x[0] - (slopes * mean).sum(), slopes]]
     likely = 1 / (1 + np.exp(-(design @ found.x)))
     print(f"{len(rows)} boundaries of {number.max() + 1} pictures; loss {found.fun / weight.sum():.4f}")
     print("| stated | found | share of boundary length |\n|--:|--:|--:|")
@@ -58,11 +60,11 @@ def edges(samples, calibration):
 
 def fields(scores, calibration):
     with open(scores, newline="") as file:
-        rows = [row for row in csv.DictReader(file) if row["ambiguity"] and row["mean_intercept_error_percent"]]
+        rows = [row for row in csv.DictReader(file) if row["ambiguity"] and row["error_percent"]]
     ambiguity = np.array([float(row["ambiguity"]) for row in rows])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
     old = calibration["bias"]
-    error = np.log1p(np.array([float(row["mean_intercept_error_percent"]) for row in rows]) / 100)
+    error = np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
     error += old[0] + ambiguity * (old[1] + ambiguity * old[2])
     design = np.column_stack([np.ones_like(ambiguity), ambiguity, ambiguity ** 2])
     weight = np.ones_like(error)
@@ -86,7 +88,10 @@ def fields(scores, calibration):
 def main():
     kind, source, path = sys.argv[1], sys.argv[2], Path(sys.argv[3])
     calibration = json.loads(path.read_text())
-    {"edges": edges, "fields": fields}[kind](source, calibration)
+    if kind == "fields":
+        fields(source, calibration)
+    else:
+        edges(source, calibration, kind)
     path.write_text(json.dumps(calibration, indent=2) + "\n")
 
 

@@ -7,6 +7,7 @@ use ceramograph::grid::{Grid, Mask};
 use ceramograph::measure::agreement::{boundary_f1, information_lost, pair_agreement};
 use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::pipeline::{self, Measured};
+use ceramograph::study::result::SegmentationDoubt;
 
 use crate::Methods;
 use crate::truth::TruePicture;
@@ -69,6 +70,8 @@ pub struct GrainScore {
     pub error_percent: f64,
     /// Stated interval of the mean intercept from segmentation.
     pub interval_px: Option<(f64, f64)>,
+    /// Mean of 1 - p over the expected passages, p the probability of the boundary passed.
+    pub ambiguity: Option<f64>,
     /// Whether that covers the truth.
     pub covered: Option<bool>,
     /// Adapted Rand error, pores of the truth left out.
@@ -143,9 +146,9 @@ fn grain_run(picture: &TruePicture, map: BoundaryMethod, pores: PoreMethod) -> R
 
 /// The interval that the program states for the mean intercept because of its segmentation, in px.
 ///
-/// The only place where it is read: the program does not state one yet.
-fn stated_interval_px(_measured: &Measured) -> Option<(f64, f64)> {
-    None
+/// Development pictures are read without their scale, so lengths are in px.
+fn stated_interval_px(doubt: &SegmentationDoubt) -> (f64, f64) {
+    (doubt.ci95_low.value(), doubt.ci95_high.value())
 }
 
 fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<GrainScore>, Error> {
@@ -159,11 +162,13 @@ fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<Grai
         return Ok(None);
     };
     let mean_intercept_px = intercepts.mean / measured.spacing.pixel_area().sqrt();
-    let interval_px = stated_interval_px(measured);
+    let doubt = intercepts.results.segmentation.as_ref();
+    let interval_px = doubt.map(stated_interval_px);
     Ok(Some(GrainScore {
         mean_intercept_px,
         error_percent: 100.0 * (mean_intercept_px / true_px - 1.0),
         interval_px,
+        ambiguity: doubt.map(|doubt| doubt.ambiguity),
         covered: interval_px.map(|(low, high)| (low..=high).contains(&true_px)),
         pair_error: pairs.error,
         split_bits: lost.by_splits,

@@ -6,7 +6,7 @@ use std::path::Path;
 use crate::Methods;
 use crate::score::{GrainRun, PoreScore, Score};
 
-const HEAD: [&str; 23] = [
+const HEAD: [&str; 24] = [
     "set",
     "picture",
     "look",
@@ -23,6 +23,7 @@ const HEAD: [&str; 23] = [
     "error_percent",
     "interval_low_px",
     "interval_high_px",
+    "ambiguity",
     "adapted_rand_error",
     "split_bits",
     "merge_bits",
@@ -56,7 +57,7 @@ fn pore_line(score: &Score, found: &PoreScore, method: &str) -> Vec<String> {
     line.extend(
         [score.porosity_percent, score.coarse_only_percent, found.found_percent, found.overlap].map(cell),
     );
-    line.extend(std::iter::repeat_n(String::new(), 10));
+    line.extend(std::iter::repeat_n(String::new(), 11));
     line.extend([found.time_s.to_string(), found.warnings.join(" ")]);
     line
 }
@@ -72,6 +73,7 @@ fn grain_line(score: &Score, run: &GrainRun, method: &str) -> Vec<String> {
             grains.map(|g| g.error_percent),
             grains.and_then(|g| g.interval_px).map(|(low, _)| low),
             grains.and_then(|g| g.interval_px).map(|(_, high)| high),
+            grains.and_then(|g| g.ambiguity),
             grains.map(|g| g.pair_error),
             grains.map(|g| g.split_bits),
             grains.map(|g| g.merge_bits),

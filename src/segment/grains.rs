@@ -5,8 +5,9 @@ use rayon::prelude::*;
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
 use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
-use super::learned;
+use super::learned::finer::learned_grains;
 use super::learned::grains::{Likely, as_probabilities, likely};
+use super::learned::likelihood::Seen;
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
 use crate::micrograph::Grey;
@@ -70,19 +71,18 @@ impl Rules {
 /// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
     if options.method == BoundaryMethod::Learned {
-        let maps = learned::maps(&Grey::Eight(picture.clone()), 1.0);
-        let maps = maps.expect("invariant: the network of the program runs on any picture");
-        return find_on(&maps.boundary, picture, pores, 1.0);
+        let grey = Grey::Eight(picture.clone());
+        return learned_grains(&grey, picture, pores).expect("invariant: the network runs on any picture");
     }
     find_at_best_scale(picture, pores, options)
 }
 
-/// Splits the solid between `pores` into grains on a learned map of boundaries seen at `scale`.
+/// Splits the solid between `pores` into grains on a learned map of boundaries.
 ///
 /// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is
-/// more likely real than not ([`likely`]). `picture` gives the contrast between regions.
+/// more likely real than not ([`likely`]). `picture` gives the contrast between regions; the network saw it at `scale`.
 pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> GrainMap {
-    let (likely, labels) = likely(boundaries, picture, pores, scale);
+    let (likely, labels) = likely(boundaries, picture, pores, Seen::AtScale(scale));
     let boundaries = as_probabilities(boundaries);
     let edges = edges(&labels, &boundaries, u8::MAX);
     GrainMap {

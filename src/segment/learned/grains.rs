@@ -1,7 +1,9 @@
 //! Grains of a learned boundary map: fine regions, how likely each boundary between them is, and the cut at one half.
 
+use rayon::prelude::*;
+
 use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
-use super::likelihood::{FEATURES, Surroundings, features, probability};
+use super::likelihood::{FEATURES, Seen, Surroundings, features, probability};
 use crate::grid::{Grid, Labels};
 use crate::segment::basin_graph::{Edge, Merging, Sums, UNIT, edges};
 use crate::segment::basins::{Springs, basins};
@@ -13,7 +15,7 @@ const OPEN_LOGIT: f64 = -4.0;
 const INNER_LOGIT: f64 = -2.0;
 /// Hollows shallower than this in logits are no regions of their own.
 const HOLLOW_LOGIT: f64 = 0.5;
-/// Smaller regions, in px² at the scale of the network, are joined to a neighbour: a boundary is two pixels wide.
+/// Smaller regions, in px² of the network, are joined to a neighbour: a boundary is two pixels wide.
 const SMALLEST_PX: f64 = 12.0;
 
 /// Regions finer than grains, and how likely each boundary between two of them is real.
@@ -21,6 +23,10 @@ const SMALLEST_PX: f64 = 12.0;
 pub struct Likely {
     /// The regions; 0 in pores.
     pub regions: Labels,
+    /// Pixels of `regions` for one of the picture, along each side.
+    pub scale: f64,
+    /// How clear the boundaries are, 0 to 1 ([`Surroundings`]).
+    pub clarity: f64,
     /// The grain that each region belongs to if boundaries are cut at one half, by region.
     pub grain_of: Vec<u32>,
     /// Pairs of touching regions in ascending order.
@@ -34,32 +40,50 @@ pub struct LikelyEdge {
     pub a: u32,
     /// The larger label.
     pub b: u32,
+    /// Pairs of edge-sharing pixels, one in each region.
+    pub length_px: u64,
     /// Probability that it lies between two grains.
     pub probability: f64,
 }
 
-/// Regions and grains of `boundary`, a map of logits seen at `scale`; `picture` gives the contrast.
-pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> (Likely, Labels) {
+/// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast.
+pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, seen: Seen) -> (Likely, Labels) {
     let fine = fine_regions(boundary, picture, pores);
-    let around = Surroundings::of(&fine.sums, scale);
+    let around = Surroundings::of(&fine.sums, &fine.edges, seen);
     let edges = fine
         .edges
         .iter()
         .map(|edge| {
             let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
-            LikelyEdge { a: edge.a, b: edge.b, probability: probability(edge, a, b, around) }
+            LikelyEdge {
+                a: edge.a,
+                b: edge.b,
+                length_px: edge.length_px,
+                probability: probability(edge, a, b, around),
+            }
         })
         .collect();
     let weigh =
         |edge: &Edge, a: Sums, b: Sums| (probability(edge, a, b, around) * 255.0 * UNIT as f64) as u64;
     let merging = Merging::new(fine.sums, fine.edges, weigh);
-    let smallest = (SMALLEST_PX / (scale * scale)).ceil() as u64;
+    let smallest = (SMALLEST_PX / (around.scale * around.scale)).ceil() as u64;
     let grains = joined(fine.regions.clone(), merging, 0.5, smallest);
     let mut grain_of = vec![0; fine.regions.count as usize + 1];
     for (&region, &grain) in fine.regions.grid.as_slice().iter().zip(grains.grid.as_slice()) {
         grain_of[region as usize] = grain;
     }
-    (Likely { regions: fine.regions, grain_of, edges }, grains)
+    let likely = Likely { regions: fine.regions, scale: 1.0, clarity: around.clarity, grain_of, edges };
+    (likely, grains)
+}
+
+impl Likely {
+    /// Mean linear intercept along rows and columns, in pixels of `regions`: every pair of pixels across a boundary is a
+    /// passage of a row or a column, counted by its probability. `None` without boundaries.
+    pub fn mean_intercept_px(&self) -> Option<f64> {
+        let passages: f64 = self.edges.iter().map(|edge| edge.length_px as f64 * edge.probability).sum();
+        let solid = self.regions.grid.as_slice().par_iter().filter(|&&region| region != 0).count();
+        (passages > 0.0).then(|| 2.0 * solid as f64 / passages)
+    }
 }
 
 /// A boundary between fine regions with the features that its probability is fitted on.
@@ -75,10 +99,10 @@ pub fn edge_samples(
     boundary: &Grid<u8>,
     picture: &Grid<u8>,
     pores: &Labels,
-    scale: f64,
+    seen: Seen,
 ) -> (Labels, Vec<EdgeSample>) {
     let fine = fine_regions(boundary, picture, pores);
-    let around = Surroundings::of(&fine.sums, scale);
+    let around = Surroundings::of(&fine.sums, &fine.edges, seen);
     let sample = |edge: &Edge| {
         let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
         EdgeSample { edge: *edge, features: features(edge, a, b, around) }
