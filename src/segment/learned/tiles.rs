@@ -16,7 +16,10 @@ use crate::grid::Grid;
 /// pixel of a tile, overlap included.
 const LARGEST_KEPT_PX: usize = 1280;
 /// The picture is continued as in a mirror by so much, a multiple of [`STEP_PX`], before the network sees an end.
-const RIM_PX: usize = 32;
+///
+/// None: the network was trained on crops with an end, and mirrored boundaries look false to it. Within 8 px of the rim
+/// of 24 drawn pictures its loss was 0.41 without, 0.48 with 32 px and 0.49 with 96 px, against 0.46 inside.
+const RIM_PX: usize = 0;
 /// Greys of a picture without contrast are divided by this many levels (of 65536) instead of their spread.
 const LEAST_SPREAD: f64 = 1.0;
 
