@@ -2,7 +2,6 @@
 
 pub mod agreement;
 pub mod distribution;
-pub(crate) mod expected;
 pub mod grain;
 pub mod grain_number;
 pub mod grain_size;

@@ -6,12 +6,10 @@
 //!
 //! The same spec gives the same bytes for any thread count.
 
-mod artefacts;
-pub(crate) mod blur;
+mod blur;
 mod cells;
 pub mod demonstration;
 mod detector;
-pub mod finish;
 mod lettering;
 pub mod looks;
 mod pore_shape;
@@ -71,13 +69,7 @@ pub fn draw(spec: &PhantomSpec) -> Result<Phantom, Error> {
     let truth = Truth::of(spec, &surface, (strip_rows, bar));
     check_porosity(spec, &truth)?;
     let grey = match spec.bits {
-        spec::Bits::Eight => {
-            let grey = detector::eight_bit(&picture);
-            Grey::Eight(match spec.detector.jpeg_quality {
-                Some(quality) => artefacts::through_jpeg(grey, quality),
-                None => grey,
-            })
-        }
+        spec::Bits::Eight => Grey::Eight(detector::eight_bit(&picture)),
         spec::Bits::Sixteen => Grey::Sixteen(detector::sixteen_bit(&picture)),
     };
     Ok(Phantom { grey, labels: surface.labels, truth })

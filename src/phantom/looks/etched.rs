@@ -3,7 +3,6 @@
 use serde::{Deserialize, Serialize};
 
 use super::super::pores::Material;
-use super::super::scratches::scratch;
 use super::super::section::{Section, Spot, pore_cover};
 use crate::grid::Grid;
 
@@ -78,13 +77,11 @@ pub(crate) fn paint(section: &Section, look: &Etched) -> Grid<f32> {
             shoulder: stream.between(0.25, 0.75) as f32,
         }
     });
-    let mut picture = section.paint(|spot| {
+    section.paint(|spot| {
         let ground =
             grain_tone(section, &grains[spot.grain as usize], spot) + groove_tone(section, &grooves, spot);
-        pore_tone(spot, spot.finished(ground, GROUND))
-    });
-    scratch(&mut picture, section.polish.scratches, 0.3, section.seed);
-    picture
+        pore_tone(spot, ground)
+    })
 }
 
 fn grain_tone(section: &Section, grain: &Grain, spot: &Spot) -> f32 {
@@ -116,7 +113,7 @@ fn groove_tone(section: &Section, grooves: &[Groove], spot: &Spot) -> f32 {
             bright = groove.depth * groove.shoulder * (1.0 - 0.9 * facing) * 2.0 * t * t * fall * fall;
         }
     }
-    (bright - dark) * spot.shown
+    bright - dark
 }
 
 /// Pores: dark, darkest in the middle, with a bright rim; pulled-out voids show a rough floor.
