@@ -81,6 +81,14 @@ pub enum Error {
         /// Least columns and rows.
         least: usize,
     },
+    /// The network within the program cannot be used.
+    #[error(
+        "the network for boundaries and pores cannot be used: {why}; choose --boundaries ridge and --pores half-contrast"
+    )]
+    Network {
+        /// What is wrong.
+        why: String,
+    },
     /// A picture cannot be measured.
     #[error("{}: {why}", path.display())]
     Field {

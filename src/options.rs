@@ -55,6 +55,10 @@ pub enum Connectivity {
 pub enum PoreMethod {
     /// Half way between the pore floors and the solid around each pixel, where the picture has a peak for the pores.
     HalfContrast,
+    /// Half contrast, or the level of the edges where the picture shows two phases; chosen by the program.
+    Auto,
+    /// The grey of the steepest edges around each pixel (Yanowitz and Bruckstein 1989).
+    EdgeLevel,
     /// Largest between-class variance (Otsu 1979).
     Otsu,
     /// Minimum error for two normal classes (Kittler and Illingworth 1986).
@@ -71,6 +75,8 @@ pub enum PoreMethod {
     MultiOtsu,
     /// A threshold of its own for each pixel's surroundings (Sauvola and Pietikäinen 2000).
     Sauvola,
+    /// A probability of one half and more, as the trained network gives it.
+    Learned,
     /// A grey value typed by the operator, in the picture's own grey levels.
     Fixed(u16),
 }
@@ -83,6 +89,8 @@ pub enum BoundaryMethod {
     Ridge,
     /// Steps in grey from one grain to the next.
     Gradient,
+    /// Probability of a boundary, as the trained network gives it.
+    Learned,
 }
 
 /// How pores are found.
@@ -133,8 +141,10 @@ pub struct LineOptions {
 
 impl PoreMethod {
     /// Every automatic rule, in the order of the help text.
-    pub const AUTOMATIC: [Self; 9] = [
+    pub const AUTOMATIC: [Self; 12] = [
         Self::HalfContrast,
+        Self::Auto,
+        Self::EdgeLevel,
         Self::Otsu,
         Self::MinimumError,
         Self::Kapur,
@@ -143,12 +153,15 @@ impl PoreMethod {
         Self::Triangle,
         Self::MultiOtsu,
         Self::Sauvola,
+        Self::Learned,
     ];
 
     /// The name on the command line; `fixed` for a typed grey value.
     pub fn name(self) -> &'static str {
         match self {
             Self::HalfContrast => "half-contrast",
+            Self::Auto => "auto",
+            Self::EdgeLevel => "edge-level",
             Self::Otsu => "otsu",
             Self::MinimumError => "minimum-error",
             Self::Kapur => "kapur",
@@ -157,6 +170,7 @@ impl PoreMethod {
             Self::Triangle => "triangle",
             Self::MultiOtsu => "multi-otsu",
             Self::Sauvola => "sauvola",
+            Self::Learned => "learned",
             Self::Fixed(_) => "fixed",
         }
     }
@@ -223,6 +237,7 @@ impl BoundaryMethod {
         match self {
             Self::Ridge => "ridge",
             Self::Gradient => "gradient",
+            Self::Learned => "learned",
         }
     }
 }

@@ -3,16 +3,16 @@
 use crate::error::Error;
 use crate::grid::{Frame, Mask};
 use crate::measure::grain::grains;
-use crate::measure::intercept::{Intercepts, intercepts};
+use crate::measure::intercept::{Intercepts, expected_intercepts, intercepts};
 use crate::measure::pore::pores;
 use crate::measure::region::regions;
 use crate::micrograph::overlap::{Fingerprint, fingerprint};
 use crate::micrograph::{Grey, InfoStrip, Micrograph, check, info_strip};
-use crate::options::Options;
+use crate::options::{BoundaryMethod, Options, PoreMethod};
 use crate::scale::{Scale, determine};
-use crate::segment::grains::GrainMap;
-use crate::segment::pores::PoreMap;
-use crate::segment::{self};
+use crate::segment::grains::{self, GrainMap};
+use crate::segment::learned;
+use crate::segment::pores::{self, PoreMap};
 use crate::statistics::covariance::{AreaFractionError, area_fraction_error};
 use crate::study::result::{Finding, Grain, Pore};
 use crate::units::Spacing;
@@ -66,9 +66,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let grey = cropped(&micrograph.grey, frame);
     let mut findings = check::check(&grey);
     let fingerprint = fingerprint(&grey);
-    let pore_map = segment::pores::find(&grey, &options.pore_options())?;
-    drop(grey);
-    let grain_map = segment::grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options());
+    let (pore_map, grain_map) = pores_and_grains(grey, options)?;
     let warnings =
         [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
@@ -76,7 +74,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let grain_labels = grain_map.as_ref().map(|g| &g.labels);
     let pores = pores(&pore_map.labels, pore_regions, grain_labels, &pore_map.picture);
     let grains = grain_map.as_ref().map_or(Vec::new(), |map| grains(map, regions(&map.labels, spacing)));
-    let intercepts = grain_labels.and_then(|labels| intercepts(labels, spacing, &options.line_options()));
+    let intercepts = grain_map.as_ref().and_then(|map| intercepts_of(map, spacing, options));
     findings.extend(check::after_grains(
         intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt()),
         grain_map.as_ref().map(|_| grains.len() as u64),
@@ -96,6 +94,32 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
         intercepts,
         warnings,
     })
+}
+
+fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<Intercepts> {
+    match &map.likely {
+        Some(likely) => expected_intercepts(&map.labels, likely, spacing, &options.line_options()),
+        None => intercepts(&map.labels, spacing, &options.line_options()),
+    }
+}
+
+/// Both maps of a picture; the network is asked once for both.
+fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
+    let learned_pores = options.pores == PoreMethod::Learned;
+    let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
+    let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
+    let pore_map = match maps.as_ref().filter(|_| learned_pores) {
+        Some(maps) => pores::find_on(&grey, &maps.pore, &options.pore_options()),
+        None => pores::find(&grey, &options.pore_options()),
+    }?;
+    let grain_map = match maps.filter(|_| learned_boundaries) {
+        Some(maps) => learned::finer::grains_on(maps, &grey, &pore_map.picture, &pore_map.labels)?,
+        None => {
+            drop(grey);
+            grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options())
+        }
+    };
+    Ok((pore_map, grain_map))
 }
 
 /// The typed frame, or the picture without its info strip.

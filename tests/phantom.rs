@@ -67,6 +67,56 @@ fn mean_intercept_asked_for_is_met() {
     }
 }
 
+/// Areas of the grains that do not touch the rim.
+fn whole_grain_areas(labels: &Labels) -> Vec<usize> {
+    let (width, height) = (labels.grid.width(), labels.grid.height());
+    let mut areas = vec![0; labels.count as usize + 1];
+    labels.grid.as_slice().iter().for_each(|&label| areas[label as usize] += 1);
+    let mut cut = vec![false; areas.len()];
+    for y in 0..height {
+        for x in 0..width {
+            if x == 0 || y == 0 || x == width - 1 || y == height - 1 {
+                cut[labels.grid.at(x, y) as usize] = true;
+            }
+        }
+    }
+    (1..areas.len()).filter(|&label| !cut[label]).map(|label| areas[label]).collect()
+}
+
+#[test]
+fn two_sizes_side_by_side_are_two_populations() {
+    let (size_spread, regularity) = (0.2, 0.8);
+    for (kind, share) in [
+        (Structure::Duplex { size_spread, regularity, size_ratio: 4.0, coarse_share: 0.5 }, 0.5),
+        (Structure::Abnormal { size_spread, regularity, size_ratio: 6.0, coarse_share: 0.3 }, 0.3),
+    ] {
+        let spec = structure(kind, Density::MeanInterceptPx(20.0));
+        let labels = label_map(&spec, 2400, 2400, 8).unwrap();
+        let areas = whole_grain_areas(&labels);
+        // Between the populations: a profile of six fine intercepts squared is hardly of a fine grain, whose mean
+        // profile is 1.45 of it.
+        let fine = match kind {
+            Structure::Duplex { .. } => 20.0 * (0.5 + 0.5 / 4.0),
+            _ => 20.0 * (0.7 + 2.0 * 0.3 / 6.0),
+        };
+        let limit = 6.0 * fine * fine;
+        let coarse: Vec<f64> = areas.iter().map(|&a| a as f64).filter(|&a| a > limit).collect();
+        let total: f64 = areas.iter().map(|&a| a as f64).sum();
+        let found = coarse.iter().sum::<f64>() / total;
+        let intercept = mean_intercept_px(&labels).unwrap();
+        println!("{kind:?}: {} of {} grains, {found} of the area, {intercept}", coarse.len(), areas.len());
+        assert!(coarse.len() * 10 < areas.len(), "coarse grains are few");
+        assert!((found - share).abs() < 0.12, "{kind:?}: {found}");
+        assert!((intercept / 20.0 - 1.0).abs() < 0.1, "{kind:?}: {intercept}");
+    }
+    // Another ratio and share, for the mean intercept alone.
+    let kind = Structure::Abnormal { size_spread, regularity, size_ratio: 3.5, coarse_share: 0.15 };
+    let labels = label_map(&structure(kind, Density::MeanInterceptPx(20.0)), 2400, 2400, 9).unwrap();
+    let intercept = mean_intercept_px(&labels).unwrap();
+    println!("{kind:?}: {intercept}");
+    assert!((intercept / 20.0 - 1.0).abs() < 0.1, "{kind:?}: {intercept}");
+}
+
 #[test]
 fn number_of_grains_asked_for_is_met_in_regular_sections_too() {
     let kind = Structure::Section3d { size_spread: 0.35, regularity: 0.8 };
@@ -94,10 +144,11 @@ mod pictures {
     use std::path::{Path, PathBuf};
 
     use ceramograph::cli::phantom::{PhantomArgs, run};
-    use ceramograph::phantom::looks::{Cubes, Etched, Look, Optical, Orientation, Polished, Relief};
+    use ceramograph::phantom::finish::{Phases, Polish};
+    use ceramograph::phantom::looks::{Cubes, Etched, Look, Optical, Orientation, Polished, Powder, Relief};
     use ceramograph::phantom::pores::PORE_STEP_PX;
     use ceramograph::phantom::sampling::varied;
-    use ceramograph::phantom::spec::{Bits, PhantomSpec};
+    use ceramograph::phantom::spec::{Bits, Boundaries, Detector, PhantomSpec};
     use ceramograph::phantom::strip::{BarShape, StripSpec, StripTone};
     use ceramograph::phantom::structure::Density;
     use ceramograph::phantom::write::{PictureFormat, Target, write_phantom};
@@ -142,6 +193,154 @@ mod pictures {
                 assert!((intercept / 24.0 - 1.0).abs() < 0.07, "{look:?} {percent}: {intercept}");
             }
         }
+    }
+
+    #[test]
+    fn powders_show_the_ground_and_the_intercept_asked_for() {
+        for percent in [5.0, 20.0, 45.0] {
+            let mut spec =
+                PhantomSpec { width_px: 700, height_px: 700, ..small(Look::Powder(Powder::default())) };
+            spec.pores.percent = percent;
+            let truth = draw(&spec).unwrap().truth;
+            assert!((truth.porosity_percent - percent).abs() < 1e-3, "{truth:?}");
+            let intercept = truth.mean_intercept_px.unwrap();
+            println!("powder {percent} %: intercept {intercept:.2} for 24, {} grains", truth.grain_count);
+            assert!((intercept / 24.0 - 1.0).abs() < 0.07, "{percent}: {intercept}");
+        }
+    }
+
+    #[test]
+    fn what_the_microscope_does_changes_the_picture_and_not_the_truth() {
+        for look in [Look::default(), Look::Orientation(Orientation::default()), optical(), powder()] {
+            let plain = small(look);
+            let drawn = draw(&plain).unwrap();
+            let d = plain.detector;
+            for detector in [
+                Detector { inverted: true, ..d },
+                Detector { drift_px: 0.6, ..d },
+                Detector { charging: 0.2, ..d },
+                Detector { dust: 60.0, ..d },
+                Detector { jpeg_quality: Some(40), ..d },
+            ] {
+                let changed = draw(&PhantomSpec { detector, ..plain.clone() }).unwrap();
+                assert!(changed.grey != drawn.grey, "{detector:?}");
+                assert_eq!(changed.labels, drawn.labels, "{detector:?}");
+            }
+            if look.kind().is_section() {
+                let boundaries = Boundaries { fading_share: 0.3 };
+                let changed = draw(&PhantomSpec { boundaries, ..plain.clone() }).unwrap();
+                assert!(changed.grey != drawn.grey && changed.labels == drawn.labels, "{look:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn faded_boundaries_lose_their_groove_over_the_share_asked_for() {
+        let mut spec = PhantomSpec { width_px: 800, height_px: 800, ..small(Look::default()) };
+        spec.detector = Detector { blur_px: 0.0, counts: 1e9, shading: 0.0, ..Detector::default() };
+        spec.look = Look::Etched(Etched { faint_share: 0.0, grain_contrast: 0.0, ..Etched::default() });
+        spec.pores.percent = 0.0;
+        // Pixels at a change of label whose grey level lies well below the ground.
+        let dark = |spec: &PhantomSpec| {
+            let phantom = draw(spec).unwrap();
+            let ceramograph::micrograph::Grey::Eight(grey) = &phantom.grey else { panic!("8 bit asked for") };
+            let labels = &phantom.labels.grid;
+            let sites = (1..800).flat_map(|y| (1..800).map(move |x| (x, y)));
+            let edge: Vec<bool> = sites
+                .filter(|&(x, y)| labels.at(x, y) != labels.at(x - 1, y))
+                .map(|(x, y)| grey.at(x, y).min(grey.at(x - 1, y)) < 110)
+                .collect();
+            edge.iter().filter(|&&dark| dark).count() as f64 / edge.len() as f64
+        };
+        let all = dark(&spec);
+        spec.boundaries.fading_share = 0.3;
+        let left = dark(&spec);
+        println!("{all} of the boundary shows, {left} with fading");
+        // Half faded counts as dark or not; the field differs by a tenth of its share in one picture.
+        assert!(all > 0.95 && (left / all - 0.7).abs() < 0.12, "{all} {left}");
+    }
+
+    #[test]
+    fn second_phases_glass_and_polish_change_the_picture_and_not_the_truth() {
+        for look in [Look::default(), Look::Orientation(Orientation::default()), optical()] {
+            let plain = small(look);
+            let drawn = draw(&plain).unwrap();
+            let glass = Phases { film_share: 0.5, film_px: 1.0, glass_tone: 0.2, ..Phases::default() };
+            let changes = [
+                (Phases { grain_share: 0.2, grain_tone: 0.2, ..Phases::default() }, Polish::default()),
+                (glass, Polish::default()),
+                (Phases { pocket_px: 8.0, glass_tone: -0.2, ..Phases::default() }, Polish::default()),
+                (Phases::default(), Polish { relief: 0.1, ..Polish::default() }),
+                (Phases::default(), Polish { lined_share: 0.5, ..Polish::default() }),
+            ];
+            for (phases, polish) in changes {
+                let changed = draw(&PhantomSpec { phases, polish, ..plain.clone() }).unwrap();
+                assert!(changed.grey != drawn.grey, "{look:?} {phases:?} {polish:?}");
+                assert_eq!(changed.labels, drawn.labels, "{look:?} {phases:?} {polish:?}");
+            }
+        }
+        for (plain, changed) in [
+            (Relief::default(), Relief { stepped_share: 0.5, ..Relief::default() }),
+            (Relief::default(), Relief { rounding_px: 2.0, ..Relief::default() }),
+        ] {
+            let (a, b) = (draw(&small(Look::Relief(plain))), draw(&small(Look::Relief(changed))));
+            let (a, b) = (a.unwrap(), b.unwrap());
+            assert!(a.grey != b.grey && a.labels == b.labels, "{changed:?}");
+        }
+    }
+
+    #[test]
+    fn a_dark_second_phase_is_lighter_than_pores() {
+        let look = Look::Orientation(Orientation { contrast: 0.02, ..Orientation::default() });
+        let mut spec = small(look);
+        spec.detector = Detector { blur_px: 0.0, counts: 1e9, shading: 0.0, ..Detector::default() };
+        spec.phases = Phases { grain_share: 0.4, grain_tone: -0.24, ..Phases::default() };
+        let phantom = draw(&spec).unwrap();
+        let ceramograph::micrograph::Grey::Eight(grey) = &phantom.grey else { panic!("8 bit asked for") };
+        let labels = &phantom.labels.grid;
+        let pore_near =
+            |x: usize, y: usize| (y - 2..=y + 2).any(|v| (x - 2..=x + 2).any(|u| labels.at(u, v) == 0));
+        let (mut dark, mut darkest) = (0, u8::MAX);
+        for y in 2..298 {
+            for x in 2..398 {
+                if !pore_near(x, y) {
+                    dark += usize::from(grey.at(x, y) < 90);
+                    darkest = darkest.min(grey.at(x, y));
+                }
+            }
+        }
+        // Floors of pores lie at 0.06 to 0.16 of white, 41 grey levels; the ground stops at 0.24, 61.
+        assert!(dark > 20_000, "{dark}");
+        assert!(darkest >= 58, "{darkest}");
+    }
+
+    #[test]
+    fn a_polished_picture_without_pores_is_flat_or_noise() {
+        let mut spec = small(Look::Polished(Polished { scratches: 0.0 }));
+        spec.pores.percent = 0.0;
+        spec.strip = None;
+        let spread = |spec: &PhantomSpec| {
+            let phantom = draw(spec).unwrap();
+            assert!(!phantom.truth.grains_visible && phantom.truth.porosity_percent == 0.0);
+            let ceramograph::micrograph::Grey::Eight(grey) = phantom.grey else { panic!("8 bit asked for") };
+            let values = grey.as_slice();
+            let mean = values.iter().map(|&v| f64::from(v)).sum::<f64>() / values.len() as f64;
+            let square = values.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>();
+            (square / values.len() as f64).sqrt()
+        };
+        spec.detector = Detector { counts: 1e9, shading: 0.0, ..Detector::default() };
+        assert!(spread(&spec) < 5.0);
+        spec.detector.counts = 12.0;
+        // Noise √(0.61 / 12) of white, cut at white and black: about 50 of 57 grey levels are left.
+        assert!(spread(&spec) > 40.0);
+    }
+
+    fn optical() -> Look {
+        Look::Optical(Optical::default())
+    }
+
+    fn powder() -> Look {
+        Look::Powder(Powder::default())
     }
 
     #[test]
@@ -212,16 +411,25 @@ mod pictures {
     }
 
     #[test]
-    fn one_thread_and_two_give_the_same_bytes() {
+    fn one_thread_and_three_give_the_same_bytes() {
         let folder = tempfile::tempdir().unwrap();
         let bytes = |threads: usize, spec: &PhantomSpec| {
             let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
             let phantom = pool.install(|| draw(spec).unwrap());
             written(&phantom, folder.path(), PictureFormat::Tiff).map(|path| std::fs::read(path).unwrap())
         };
-        for look in looks() {
-            let spec = PhantomSpec { bits: Bits::Sixteen, ..small(look) };
-            assert!(bytes(1, &spec) == bytes(2, &spec), "{look:?}");
+        for look in looks().into_iter().chain([powder()]) {
+            let mut spec = PhantomSpec { bits: Bits::Sixteen, ..small(look) };
+            spec.boundaries.fading_share = 0.2;
+            spec.phases.grain_share = 0.2;
+            spec.phases.grain_tone = 0.2;
+            spec.phases.pocket_px = 6.0;
+            spec.polish.relief = 0.1;
+            spec.polish.lined_share = 0.3;
+            spec.detector.charging = 0.1;
+            spec.detector.drift_px = 0.5;
+            spec.detector.dust = 30.0;
+            assert!(bytes(1, &spec) == bytes(3, &spec), "{look:?}");
             assert!(bytes(1, &spec) != bytes(1, &PhantomSpec { seed: 22, ..spec.clone() }), "{look:?}");
         }
     }
@@ -299,11 +507,27 @@ mod pictures {
     }
 
     #[test]
+    fn specs_from_before_new_keys_are_read_and_written_back_alike() {
+        let text = r#"{"look":{"kind":"optical","boundary_depth":0.3,"boundary_px":1.1,"faint_share":0.05,"scratches":12.0},
+            "detector":{"blur_px":0.8,"counts":600.0,"shading":0.05,"contrast":1.0,"brightness":0.0}}"#;
+        let spec: PhantomSpec = serde_json::from_str(text).unwrap();
+        let again = serde_json::to_value(&spec).unwrap();
+        let before: serde_json::Value = serde_json::from_str(text).unwrap();
+        for key in ["look", "detector"] {
+            assert_eq!(again[key], before[key]);
+        }
+        for key in ["boundaries", "phases", "polish"] {
+            assert!(again.get(key).is_none(), "{key}");
+        }
+        assert!(serde_json::from_str::<PhantomSpec>(r#"{"phases":{"grain":1}}"#).is_err());
+    }
+
+    #[test]
     fn odd_sizes_and_random_specs_are_drawn() {
         let mut base = PhantomSpec { width_px: 190, height_px: 130, ..PhantomSpec::default() };
         base.strip = None;
-        for seed in 0..60 {
-            let phantom = draw(&varied(seed, &base)).unwrap();
+        for seed in 0..150 {
+            let phantom = draw(&varied(seed, &base, None)).unwrap();
             assert_eq!(phantom.labels.grid.len(), 190 * 130);
         }
         // One grain fills the picture: there are no junctions for pores, and no boundary is crossed.
@@ -334,7 +558,13 @@ mod pictures {
             let truth = draw(&small(look)).unwrap().truth;
             keys(&serde_json::to_value(&truth).unwrap(), &mut found);
         }
-        assert!(found.len() > 40, "{found:?}");
+        // Keys at their default are left out; specs drawn at random have each of them somewhere.
+        for seed in 0..400 {
+            let spec = varied(seed, &PhantomSpec::default(), None);
+            keys(&serde_json::to_value(&spec).unwrap(), &mut found);
+        }
+        assert!(found.contains("glass_tone") && found.contains("rounding_px"), "{found:?}");
+        assert!(found.len() > 70, "{found:?}");
         let missing: Vec<&String> = found.iter().filter(|key| !docs.contains(&format!("`{key}`"))).collect();
         assert!(missing.is_empty(), "not in docs/phantom.md: {missing:?}");
     }

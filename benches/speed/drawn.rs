@@ -14,10 +14,10 @@ use crate::Failure;
 const PX2_PER_GRAIN: f64 = 559.0;
 
 /// A thermally etched section with fine grains and 4 % pores, without info strip.
-pub fn large(side: usize) -> Result<Grid<u8>, Failure> {
+pub fn large(width_px: usize, height_px: usize) -> Result<Grid<u8>, Failure> {
     eight_bit(draw(&PhantomSpec {
-        width_px: side,
-        height_px: side,
+        width_px,
+        height_px,
         structure: StructureSpec {
             structure: Structure::Section3d { size_spread: 0.2, regularity: 0.5 },
             density: Density::GrainsPerPx2(1.0 / PX2_PER_GRAIN),
@@ -56,11 +56,13 @@ pub fn write_npy(picture: &Grid<u8>, path: &Path) -> Result<(), Failure> {
     Ok(std::fs::write(path, bytes)?)
 }
 
-/// Reads a square picture from an array file that [`write_npy`] wrote.
+/// Reads a picture from an array file that [`write_npy`] wrote.
 pub fn read_npy(path: &Path) -> Result<Grey, Failure> {
     let mut bytes = std::fs::read(path)?;
     let header = usize::from(u16::from_le_bytes([bytes[8], bytes[9]]));
     let pixels = bytes.split_off(10 + header);
-    let side = pixels.len().isqrt();
-    Ok(Grey::Eight(Grid::new(side, side, pixels)?))
+    let text = String::from_utf8_lossy(&bytes[10..]);
+    let shape = text.split(['(', ')']).nth(1).ok_or("the array file states no shape")?;
+    let (height, width) = shape.split_once(", ").ok_or("the array is no picture")?;
+    Ok(Grey::Eight(Grid::new(width.parse()?, height.parse()?, pixels)?))
 }

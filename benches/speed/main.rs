@@ -1,12 +1,13 @@
 //! Time and memory of the whole pipeline, against the same job scripted on two libraries; prints Markdown tables.
 //!
-//! `cargo bench --bench speed -- [--python PATH] [--side PX] [--pictures N]`
+//! `cargo bench --bench speed -- [--python PATH] [--side PX] [--pictures N] [--only-learned]`
 //!
 //! PATH is a Python with the packages of benches/peers/requirements.txt; without it the peers are left out. Every
 //! measurement is a process of its own, and only one runs at a time, so ratios come from one run on one machine.
 
 mod drawn;
 mod folder;
+mod learned;
 mod peers;
 mod stages;
 
@@ -29,6 +30,7 @@ struct Arguments {
     python: Option<PathBuf>,
     side: usize,
     pictures: usize,
+    only_learned: bool,
 }
 
 /// What the whole pipeline takes.
@@ -45,14 +47,20 @@ struct Whole {
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
-    let result = match words[..] {
-        ["child-whole", path] => whole(Path::new(path)).map(|whole| println!("{}", serde_json::json!(whole))),
-        ["child-stages", path] => {
-            stages::stages(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
-        }
-        ["child-folder", folder, threads] => folder::measure(Path::new(folder), threads),
-        _ => parsed(&words).and_then(|arguments| report(&arguments)),
-    };
+    let result =
+        match words[..] {
+            ["child-whole", path] => whole(Path::new(path), &Options::default())
+                .map(|whole| println!("{}", serde_json::json!(whole))),
+            ["child-learned", path] => whole(Path::new(path), &learned::options())
+                .map(|whole| println!("{}", serde_json::json!(whole))),
+            ["child-network", picture, maps] => learned::network(Path::new(picture), Path::new(maps))
+                .map(|run| println!("{}", serde_json::json!(run))),
+            ["child-stages", path] => {
+                stages::stages(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
+            }
+            ["child-folder", folder, threads] => folder::measure(Path::new(folder), threads),
+            _ => parsed(&words).and_then(|arguments| report(&arguments)),
+        };
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
@@ -63,7 +71,7 @@ fn main() -> ExitCode {
 }
 
 fn parsed(words: &[&str]) -> Result<Arguments, Failure> {
-    let mut arguments = Arguments { python: None, side: 4096, pictures: 100 };
+    let mut arguments = Arguments { python: None, side: 4096, pictures: 100, only_learned: false };
     let mut words = words.iter();
     while let Some(&word) = words.next() {
         let mut value = || words.next().ok_or(format!("{word} needs a value"));
@@ -71,6 +79,7 @@ fn parsed(words: &[&str]) -> Result<Arguments, Failure> {
             "--python" => arguments.python = Some(PathBuf::from(value()?)),
             "--side" => arguments.side = value()?.parse()?,
             "--pictures" => arguments.pictures = value()?.parse()?,
+            "--only-learned" => arguments.only_learned = true,
             // Cargo passes this to every bench.
             "--bench" => {}
             other => {
@@ -83,9 +92,14 @@ fn parsed(words: &[&str]) -> Result<Arguments, Failure> {
 
 fn report(arguments: &Arguments) -> Result<(), Failure> {
     let folder = tempfile::tempdir()?;
+    let learned = || learned::compared(folder.path(), arguments.python.as_deref());
+    if arguments.only_learned {
+        print!("{}", learned()?);
+        return Ok(());
+    }
     let picture = folder.path().join("picture.npy");
     let side = arguments.side;
-    drawn::write_npy(&drawn::large(side)?, &picture)?;
+    drawn::write_npy(&drawn::large(side, side)?, &picture)?;
 
     let mut runs = Vec::with_capacity(RUNS);
     for _ in 0..RUNS {
@@ -119,16 +133,17 @@ fn report(arguments: &Arguments) -> Result<(), Failure> {
         Some(python) => print!("{}", peers::compared(python, &picture, own.seconds)?),
         None => println!("\nPeers left out: name a Python with --python."),
     }
+    print!("{}", learned()?);
     print!("{}", folder::compared(folder.path(), arguments.pictures)?);
     Ok(())
 }
 
 /// The whole job once: raw pixels from disk to all numbers.
-fn whole(path: &Path) -> Result<Whole, Failure> {
+fn whole(path: &Path, options: &Options) -> Result<Whole, Failure> {
     let start = Instant::now();
     let grey = drawn::read_npy(path)?;
     let micrograph = Micrograph { grey, claims: Vec::new(), warnings: Vec::new() };
-    let measured = pipeline::measure(&micrograph, &Options::default())?;
+    let measured = pipeline::measure(&micrograph, options)?;
     Ok(Whole {
         seconds: start.elapsed().as_secs_f64(),
         peak_bytes: peak_bytes()?,

@@ -96,8 +96,9 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "HOW", help_heading = "Pores")]
     pub background: Option<BackgroundHandling>,
 
-    /// Threshold rule (half-contrast, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu, sauvola), or a
-    /// grey value [default: half-contrast]
+    /// Threshold rule (half-contrast, edge-level, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu,
+    /// sauvola), auto to let the program choose one of the first two, what the trained network says (learned), or a grey
+    /// value [default: half-contrast]
     #[arg(long, value_name = "RULE|GREY", help_heading = "Pores")]
     pub pores: Option<PoreMethod>,
 
@@ -113,7 +114,8 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "N", help_heading = "Pores")]
     pub connectivity: Option<Connectivity>,
 
-    /// How boundaries show: grooves or lines (ridge), or steps in grey (gradient) [default: ridge]
+    /// How boundaries show: grooves or lines (ridge), steps in grey (gradient), or as the trained network has learned
+    /// (learned) [default: ridge]
     #[arg(long, value_name = "MAP", help_heading = "Grains")]
     pub boundaries: Option<BoundaryMethod>,
 

@@ -6,9 +6,8 @@ use std::path::Path;
 
 use anyhow::{Context, bail};
 pub use args::PhantomArgs;
-use args::{GrainArgs, LookName, PoreArgs, PoreSites, StripArgs, StripName, StructureName};
+use args::{GrainArgs, PoreArgs, PoreSites, StripArgs, StripName, StructureName};
 
-use crate::phantom::looks::{Cubes, Etched, Look, Optical, Orientation, Polished, Relief};
 use crate::phantom::sampling::varied;
 use crate::phantom::spec::PhantomSpec;
 use crate::phantom::strip::{BarShape, StripSpec};
@@ -33,12 +32,16 @@ pub fn run(args: PhantomArgs) -> anyhow::Result<()> {
         }
         return Ok(());
     }
-    let base = base_spec(args.spec.as_deref())?;
+    // Typed options decide what is drawn at random (the size bounds the grains), and then hold over it.
+    let base = with_options(base_spec(args.spec.as_deref())?, &args)?;
     let first = args.seed.unwrap_or(base.seed);
     for k in 0..args.count {
         let seed = first.checked_add(k).context("option --seed: the number is too large")?;
-        let start = if args.vary { varied(seed, &base) } else { base.clone() };
-        let spec = with_options(PhantomSpec { seed, ..start }, &args)?;
+        let spec = if args.vary {
+            with_options(varied(seed, &base, args.picture.look), &args)?
+        } else {
+            PhantomSpec { seed, ..base.clone() }
+        };
         let phantom = draw(&spec)?;
         let name = format!("{}-{seed}", args.name.as_deref().unwrap_or(spec.look.name()));
         let target = Target {
@@ -77,8 +80,10 @@ fn with_options(mut spec: PhantomSpec, args: &PhantomArgs) -> anyhow::Result<Pha
     if let Some((width, height)) = picture.size {
         (spec.width_px, spec.height_px) = (width, height);
     }
-    if let Some(look) = picture.look {
-        spec.look = look_of(look);
+    if let Some(look) = picture.look
+        && spec.look.kind() != look
+    {
+        spec.look = look.with_defaults();
     }
     if let Some(text) = &picture.pixel_size {
         spec.um_per_px = parse_um(text).context("option --pixel-size")?;
@@ -105,6 +110,12 @@ fn set_grains(spec: &mut PhantomSpec, args: &GrainArgs) -> anyhow::Result<()> {
     if let Some(name) = args.structure {
         spec.structure.structure = match name {
             StructureName::Section => Structure::Section3d { size_spread: 0.35, regularity: 0.8 },
+            StructureName::Duplex => {
+                Structure::Duplex { size_spread: 0.35, regularity: 0.8, size_ratio: 3.0, coarse_share: 0.5 }
+            }
+            StructureName::Abnormal => {
+                Structure::Abnormal { size_spread: 0.35, regularity: 0.8, size_ratio: 6.0, coarse_share: 0.2 }
+            }
             StructureName::Voronoi => Structure::Voronoi2d { regularity: 0.0 },
             StructureName::Hexagons => Structure::Hexagons { angle_degrees: 0.0 },
             StructureName::Squares => Structure::Squares { angle_degrees: 0.0 },
@@ -112,7 +123,9 @@ fn set_grains(spec: &mut PhantomSpec, args: &GrainArgs) -> anyhow::Result<()> {
     }
     let (mut spread, mut regular, mut angle) = (args.size_spread, args.regularity, args.angle);
     match &mut spec.structure.structure {
-        Structure::Section3d { size_spread, regularity } => {
+        Structure::Section3d { size_spread, regularity }
+        | Structure::Duplex { size_spread, regularity, .. }
+        | Structure::Abnormal { size_spread, regularity, .. } => {
             set(size_spread, spread.take());
             set(regularity, regular.take());
         }
@@ -191,17 +204,6 @@ fn length_px(text: &str, um_per_px: f64) -> anyhow::Result<f64> {
     match text.trim().strip_suffix("px") {
         Some(number) => number.trim().parse().with_context(|| format!("'{text}' is no number of px")),
         None => Ok(parse_um(text)? / um_per_px),
-    }
-}
-
-fn look_of(name: LookName) -> Look {
-    match name {
-        LookName::Etched => Look::Etched(Etched::default()),
-        LookName::Orientation => Look::Orientation(Orientation::default()),
-        LookName::Optical => Look::Optical(Optical::default()),
-        LookName::Relief => Look::Relief(Relief::default()),
-        LookName::Cubes => Look::Cubes(Cubes::default()),
-        LookName::Polished => Look::Polished(Polished::default()),
     }
 }
 

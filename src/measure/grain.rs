@@ -61,6 +61,7 @@ mod tests {
             boundaries: Grid::filled(4, 1, 0),
             mean_boundary_strength: 0.5,
             edges: vec![edge(1, 2, 1, 255), edge(2, 3, 3, 0)],
+            likely: None,
             reliable: true,
             warnings: Vec::new(),
         };

@@ -18,9 +18,11 @@
 
 use crate::grid::Labels;
 use crate::measure::distribution::distribution;
+use crate::measure::expected::expected;
 use crate::measure::test_line::{LineCount, TILES, count_circles, count_parallel};
 use crate::options::LineOptions;
-use crate::study::result::{InterceptResults, LineSet, ThreeDimensional};
+use crate::segment::learned::grains::Likely;
+use crate::study::result::{InterceptResults, LineSet, SegmentationDoubt, ThreeDimensional};
 use crate::units::Spacing;
 
 /// Diameter of the grains over mean linear intercept for lognormal tetrakaidecahedra.
@@ -62,7 +64,53 @@ pub struct Intercepts {
 /// assert_eq!(intercepts(&stripes, Spacing::um(0.5, 0.5), &rows).unwrap().mean, 5.0);
 /// ```
 pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Option<Intercepts> {
-    let mut counts: Vec<(Option<f64>, LineCount)> = options
+    let counts = counts(grains, spacing, options);
+    let passages: u64 = counts.iter().map(|(_, c)| c.passages).sum();
+    if passages == 0 {
+        return None;
+    }
+    let mean = solid_length(&counts) / passages as f64;
+    let sets: Vec<LineSet> = counts.iter().map(|(angle, c)| line_set(*angle, c, spacing)).collect();
+    Some(summed_up(grains, (counts, sets), (mean, None), spacing))
+}
+
+/// Lays test lines over learned grains and counts every boundary by the probability that it is real.
+///
+/// Lengths, chords, and the standard error are those of the grains cut at one half; the means rest on the expected
+/// passages, corrected for what boundaries of such ambiguity brought on phantoms. `None` if no passage is expected or left.
+pub fn expected_intercepts(
+    grains: &Labels,
+    likely: &Likely,
+    spacing: Spacing,
+    options: &LineOptions,
+) -> Option<Intercepts> {
+    // Lines run at the same places whatever the scale of the regions.
+    let finer = Spacing { x: spacing.x / likely.scale, y: spacing.y / likely.scale, ..spacing };
+    let apart =
+        LineOptions { spacing_px: (f64::from(options.spacing_px) * likely.scale) as u32, ..options.clone() };
+    let fine = self::counts(&likely.regions, finer, &apart);
+    let expected = expected(likely, fine.iter().map(|(_, c)| c));
+    drop(fine);
+    let counts = counts(grains, spacing, options);
+    let cut_passages: u64 = counts.iter().map(|(_, c)| c.passages).sum();
+    if expected.passages < 1.0 || cut_passages == 0 {
+        return None;
+    }
+    let mean = expected.correction() * solid_length(&counts) / expected.passages;
+    let sets = counts.iter().zip(&expected.sets).map(|((angle, count), &passages)| {
+        let mean = (passages > 0.0).then(|| expected.correction() * count.solid_length() / passages);
+        LineSet { mean: mean.map(|mean| spacing.length(mean)), ..line_set(*angle, count, spacing) }
+    });
+    let sets = sets.collect();
+    let doubt = expected.doubt(mean, spacing);
+    Some(summed_up(grains, (counts, sets), (mean, Some(doubt)), spacing))
+}
+
+type Counts = Vec<(Option<f64>, LineCount)>;
+
+/// What each set of lines counts, parallel ones with their angle.
+fn counts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Counts {
+    let mut counts: Counts = options
         .angles_deg
         .iter()
         .filter(|angle| angle.is_finite())
@@ -71,20 +119,32 @@ pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> O
     if options.circles {
         counts.push((None, count_circles(&grains.grid, spacing)));
     }
-    let count: u64 = counts.iter().map(|(_, c)| c.passages).sum();
-    if count == 0 {
-        return None;
-    }
-    let mean = counts.iter().map(|(_, c)| c.solid_length()).sum::<f64>() / count as f64;
-    let sets: Vec<LineSet> = counts.iter().map(|(angle, c)| line_set(*angle, c, spacing)).collect();
+    counts
+}
+
+fn solid_length(counts: &Counts) -> f64 {
+    counts.iter().map(|(_, c)| c.solid_length()).sum()
+}
+
+fn summed_up(
+    grains: &Labels,
+    (counts, sets): (Counts, Vec<LineSet>),
+    (mean, segmentation): (f64, Option<SegmentationDoubt>),
+    spacing: Spacing,
+) -> Intercepts {
+    let count = counts.iter().map(|(_, c)| c.passages).sum();
     let short_side = (grains.grid.width() as f64 * spacing.x).min(grains.grid.height() as f64 * spacing.y);
-    let standard_error = tile_standard_error(&counts, mean, short_side).map(|e| spacing.length(e));
+    // Residuals are taken about the mean of the very counts, whatever mean is reported.
+    let counted_mean = solid_length(&counts) / count as f64;
+    let standard_error = tile_standard_error(&counts, counted_mean, short_side)
+        .map(|error| spacing.length(error * mean / counted_mean));
     let chords: Vec<f32> = counts.into_iter().flat_map(|(_, c)| c.chords).collect();
     let results = InterceptResults {
         anisotropy: anisotropy(&sets),
         sets,
         mean: spacing.length(mean),
         standard_error,
+        segmentation,
         chords: distribution(&chords, spacing.unit),
         three_dimensional: Some(ThreeDimensional {
             factor: TETRAKAIDECAHEDRON_FACTOR,
@@ -92,7 +152,7 @@ pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> O
             diameter: spacing.length(TETRAKAIDECAHEDRON_FACTOR * mean),
         }),
     };
-    Some(Intercepts { results, mean, count, chords })
+    Intercepts { results, mean, count, chords }
 }
 
 fn line_set(angle_deg: Option<f64>, count: &LineCount, spacing: Spacing) -> LineSet {

@@ -2,6 +2,7 @@
 
 pub mod agreement;
 pub mod distribution;
+pub(crate) mod expected;
 pub mod grain;
 pub mod grain_number;
 pub mod grain_size;

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use super::artefacts::{Charging, drift, dust};
 use super::blur::gaussian;
 use super::looks::Surface;
 use super::random::{Purpose, Stream};
@@ -13,10 +14,14 @@ use crate::grid::{Frame, Grid};
 pub(crate) fn recorded(surface: &Surface, spec: &PhantomSpec) -> Grid<f32> {
     let frame = Frame { x: surface.margin, y: surface.margin, width: spec.width_px, height: spec.height_px };
     let mut picture = gaussian(&surface.picture, spec.detector.blur_px).cropped(frame);
+    drift(&mut picture, spec.detector.drift_px, spec.seed);
+    dust(&mut picture, spec.detector.dust, spec.seed);
     let light = Light::new(spec);
+    let charging = Charging::new(spec.detector.charging, spec.height_px, spec.seed);
     let width = spec.width_px;
     picture.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         light.shade(y, row);
+        charging.add(y, row);
         expose(&spec.detector, &mut Stream::new(spec.seed, Purpose::Noise, y as u64), row);
     });
     picture
@@ -34,7 +39,8 @@ fn expose(detector: &Detector, stream: &mut Stream, row: &mut [f32]) {
         for (grey, noise) in pair.iter_mut().zip([a, b]) {
             let mean = adjusted(*grey);
             // A dark pixel keeps the noise of the amplifier.
-            *grey = (mean + noise as f32 * ((mean + 0.03) * variance).sqrt()).clamp(0.0, 1.0);
+            let counted = (mean + noise as f32 * ((mean + 0.03) * variance).sqrt()).clamp(0.0, 1.0);
+            *grey = if detector.inverted { 1.0 - counted } else { counted };
         }
     }
 }

@@ -6,10 +6,12 @@
 //!
 //! The same spec gives the same bytes for any thread count.
 
-mod blur;
+mod artefacts;
+pub(crate) mod blur;
 mod cells;
 pub mod demonstration;
 mod detector;
+pub mod finish;
 mod lettering;
 pub mod looks;
 mod pore_shape;
@@ -69,7 +71,13 @@ pub fn draw(spec: &PhantomSpec) -> Result<Phantom, Error> {
     let truth = Truth::of(spec, &surface, (strip_rows, bar));
     check_porosity(spec, &truth)?;
     let grey = match spec.bits {
-        spec::Bits::Eight => Grey::Eight(detector::eight_bit(&picture)),
+        spec::Bits::Eight => {
+            let grey = detector::eight_bit(&picture);
+            Grey::Eight(match spec.detector.jpeg_quality {
+                Some(quality) => artefacts::through_jpeg(grey, quality),
+                None => grey,
+            })
+        }
         spec::Bits::Sixteen => Grey::Sixteen(detector::sixteen_bit(&picture)),
     };
     Ok(Phantom { grey, labels: surface.labels, truth })

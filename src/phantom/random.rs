@@ -23,6 +23,16 @@ pub(crate) enum Purpose {
     Bodies,
     Noise,
     Sampling,
+    Regions,
+    CoarseGrains,
+    Fading,
+    Powder,
+    Drift,
+    Charging,
+    Dust,
+    Finish,
+    Films,
+    Steps,
 }
 
 /// A stream of random numbers for one purpose and one index (a row, a grain, …) under one seed.

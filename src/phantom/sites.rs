@@ -2,7 +2,8 @@
 
 use super::power_diagram::{Site, Window};
 use super::random::{Purpose, Stream};
-use super::structure::{Structure, StructureSpec};
+use super::smooth_field::SmoothField;
+use super::structure::{SPACE_INTERCEPT, Structure, StructureSpec};
 
 /// Distance, in units of the mean spacing, beyond which no cell of a Poisson process reaches in practice:
 /// an empty ball of radius 2 has probability exp(-33) in space, an empty disc of radius 3 exp(-28) in the plane.
@@ -21,6 +22,19 @@ pub(crate) fn sites(spec: &StructureSpec, window: Window, seed: u64) -> Vec<Site
     let mut sites = match spec.structure {
         Structure::Section3d { size_spread, regularity } => {
             section(&mut stream, intensity, window, size_spread, regularity)
+        }
+        Structure::Duplex { size_spread, regularity, size_ratio, coarse_share } => {
+            let fine = section(&mut stream, intensity, window, size_spread, regularity);
+            let coarse_intensity = intensity / libm::pow(size_ratio, 3.0);
+            let coarse = section(&mut stream, coarse_intensity, window, size_spread, regularity);
+            let region_px = REGION_WIDTH * SPACE_INTERCEPT / libm::cbrt(coarse_intensity);
+            side_by_side(fine, coarse, (coarse_share, region_px), (window, seed))
+        }
+        Structure::Abnormal { size_spread, regularity, size_ratio, coarse_share } => {
+            let fine = section(&mut stream, intensity, window, size_spread, regularity);
+            // Mean chord of a disc: π/2 of its radius.
+            let radius = 2.0 / std::f64::consts::PI * size_ratio * spec.matrix_intercept_px();
+            with_coarse_grains(fine, (radius, coarse_share), (window, seed))
         }
         Structure::Voronoi2d { regularity } => plane(&mut stream, intensity, window, regularity),
         Structure::Hexagons { angle_degrees } => {
@@ -56,6 +70,77 @@ fn section(stream: &mut Stream, intensity: f64, window: Window, spread: f64, reg
     let centres = place(stream, &space, &radii, regularity);
     let site = |(c, r): (&[f64; 3], &f64)| Site { x: c[0], y: c[1], offset: c[2] * c[2] - r * r };
     centres.iter().zip(&radii).map(site).collect()
+}
+
+/// Lattice step of the field that parts fine from coarse regions, in coarse intercepts: a region holds some
+/// ten coarse grains.
+const REGION_WIDTH: f64 = 2.5;
+
+/// Coarse sites where a smooth field is high, over `coarse_share` of the window, and fine sites elsewhere.
+fn side_by_side(
+    fine: Vec<Site>,
+    coarse: Vec<Site>,
+    (coarse_share, region_px): (f64, f64),
+    (window, seed): (Window, u64),
+) -> Vec<Site> {
+    let (width, height) = (window.width as f64, window.height as f64);
+    let field = SmoothField::new((seed, Purpose::Regions, 0), region_px, (window.width, window.height));
+    const PROBES: usize = 48;
+    let probe = |k: usize, side: f64| (k as f64 + 0.5) / PROBES as f64 * side;
+    let mut values: Vec<f32> =
+        (0..PROBES * PROBES).map(|k| field.at(probe(k % PROBES, width), probe(k / PROBES, height))).collect();
+    values.sort_by(f32::total_cmp);
+    // The quantile, so that the share holds in every picture however few its regions are.
+    let cut = ((1.0 - coarse_share) * values.len() as f64) as usize;
+    let threshold = values.get(cut).copied().unwrap_or(f32::INFINITY);
+    let is_coarse = |site: &Site| {
+        let x = (site.x - window.left).clamp(0.0, width);
+        let y = (site.y - window.top).clamp(0.0, height);
+        field.at(x, y) >= threshold
+    };
+    let mut sites: Vec<Site> = coarse.iter().copied().filter(is_coarse).collect();
+    sites.extend(fine.iter().filter(|site| !is_coarse(site)));
+    if sites.is_empty() { coarse } else { sites }
+}
+
+/// Radius of a coarse grain's weight against the distance c to which fine sites are cleared away. Less than 1, so
+/// that the grain follows its neighbours instead of a circle.
+const COARSE_WEIGHT: f64 = 0.88;
+/// Where its rim comes to lie: (c² + weight²) / 2c.
+const COARSE_RIM: f64 = 0.5 * (1.0 + COARSE_WEIGHT * COARSE_WEIGHT);
+/// Cleared area outside the rim against the area inside it.
+pub(crate) const COARSE_RING: f64 = 1.0 / (COARSE_RIM * COARSE_RIM) - 1.0;
+
+/// Coarse grains of about `radius` that take `coarse_share` of the plane, and the fine sites that they leave.
+fn with_coarse_grains(
+    mut fine: Vec<Site>,
+    (radius, coarse_share): (f64, f64),
+    (window, seed): (Window, u64),
+) -> Vec<Site> {
+    let mut stream = Stream::new(seed, Purpose::CoarseGrains, 0);
+    let space = Box3 {
+        low: [window.left - radius, window.top - radius, 0.0],
+        side: [window.width as f64 + 2.0 * radius, window.height as f64 + 2.0 * radius, 0.0],
+    };
+    let intensity = coarse_share / (std::f64::consts::PI * radius * radius);
+    let count = space.poisson_count(&mut stream, intensity);
+    let mut radii: Vec<f64> = (0..count).map(|_| radius * stream.lognormal(0.2)).collect();
+    radii.sort_by(|a, b| b.total_cmp(a));
+    let centres = place(&mut stream, &space, &radii, 1.0);
+    for (centre, r) in centres.iter().zip(&radii) {
+        let angle = stream.between(0.0, std::f64::consts::PI);
+        let (sine, cosine) = (libm::sin(angle), libm::cos(angle));
+        let stretch = stream.lognormal(0.25);
+        let clear = r / COARSE_RIM;
+        fine.retain(|site| {
+            let (dx, dy) = (site.x - centre[0], site.y - centre[1]);
+            let (u, v) = ((cosine * dx + sine * dy) / stretch, (cosine * dy - sine * dx) * stretch);
+            u * u + v * v > clear * clear
+        });
+    }
+    let weight = |r: f64| -libm::pow(COARSE_WEIGHT * r / COARSE_RIM, 2.0);
+    fine.extend(centres.iter().zip(&radii).map(|(c, &r)| Site { x: c[0], y: c[1], offset: weight(r) }));
+    fine
 }
 
 /// Points in the plane.

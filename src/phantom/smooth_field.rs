@@ -43,6 +43,17 @@ impl SmoothField {
         }
     }
 
+    /// The value at one place, both coordinates at least 0.
+    pub(crate) fn at(&self, x: f64, y: f64) -> f32 {
+        let (row, down) = self.place(y / self.spacing + self.shift.1, self.rows);
+        let (column, along) = self.place(x / self.spacing + self.shift.0, self.columns);
+        let line = |k: usize| {
+            let first = (row + k) * self.columns + column;
+            (0..4).map(|i| along[i] * self.lattice[first + i]).sum::<f32>()
+        };
+        (0..4).map(|k| down[k] * line(k)).sum()
+    }
+
     /// First of four lattice lines around `place`, and their weights.
     fn place(&self, place: f64, lines: usize) -> (usize, [f32; 4]) {
         let first = (place as usize).min(lines - 4);

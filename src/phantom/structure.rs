@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::power_diagram::{Window, rasterise};
 use super::random::{Purpose, Stream};
-use super::sites::sites;
+use super::sites::{COARSE_RING, sites};
 use crate::error::Error;
 use crate::grid::{Grid, Labels, Mask};
 
@@ -35,6 +35,28 @@ pub enum Structure {
         /// spheres shrunk by this factor do not overlap. Range 0 to 1.
         regularity: f64,
     },
+    /// Regions of fine and of coarse grains side by side, both sections like [`Structure::Section3d`].
+    Duplex {
+        /// As for [`Structure::Section3d`].
+        size_spread: f64,
+        /// As for [`Structure::Section3d`].
+        regularity: f64,
+        /// Mean intercept of the coarse regions over that of the fine ones; 1 to 20.
+        size_ratio: f64,
+        /// Share of the picture that the coarse regions take; 0 to 1.
+        coarse_share: f64,
+    },
+    /// A section like [`Structure::Section3d`] with a few grains that have grown far beyond the others.
+    Abnormal {
+        /// As for [`Structure::Section3d`].
+        size_spread: f64,
+        /// As for [`Structure::Section3d`].
+        regularity: f64,
+        /// Mean intercept of the coarse grains over that of the matrix; 1 to 20.
+        size_ratio: f64,
+        /// Share of the picture that the coarse grains take, in expectation; 0 to 0.6.
+        coarse_share: f64,
+    },
     /// Voronoi cells of random points in the plane.
     Voronoi2d {
         /// 0: a Poisson process. 1: discs that fill 45 % of the plane do not overlap. Range 0 to 1.
@@ -59,9 +81,10 @@ pub enum Density {
     /// Grains per px² of the picture; for sections this is the number of profiles, in expectation
     /// (within about a percent).
     GrainsPerPx2(f64),
-    /// Grains per px³; only for sections through space.
+    /// Grains per px³; only for sections through space. Of the fine ones where there are two kinds.
     GrainsPerPx3(f64),
-    /// Mean linear intercept in px, averaged over directions, in expectation (within about a percent).
+    /// Mean linear intercept in px, averaged over directions, in expectation (within about a percent; for
+    /// duplex and abnormal structures within about ten).
     MeanInterceptPx(f64),
 }
 
@@ -75,12 +98,12 @@ pub struct StructureSpec {
 }
 
 impl StructureSpec {
-    /// Grains per px³ for sections, per px² otherwise.
+    /// Grains per px³ for sections (of the fine ones where there are two kinds), per px² otherwise.
     pub fn intensity(&self) -> f64 {
         let (intercept, per_area) = self.structure.constants();
-        match (self.structure, self.density) {
-            (Structure::Section3d { .. }, Density::GrainsPerPx2(n)) => libm::pow(n / per_area, 1.5),
-            (Structure::Section3d { .. }, Density::MeanInterceptPx(l)) => libm::pow(intercept / l, 3.0),
+        match (self.structure.is_in_space(), self.density) {
+            (true, Density::GrainsPerPx2(n)) => libm::pow(n / per_area, 1.5),
+            (true, Density::MeanInterceptPx(l)) => libm::pow(intercept / l, 3.0),
             (_, Density::MeanInterceptPx(l)) => libm::pow(intercept / l, 2.0),
             (_, Density::GrainsPerPx2(n) | Density::GrainsPerPx3(n)) => n,
         }
@@ -89,10 +112,27 @@ impl StructureSpec {
     /// Mean linear intercept in px that the structure has in expectation.
     pub fn mean_intercept_px(&self) -> f64 {
         let (intercept, _) = self.structure.constants();
-        match self.structure {
-            Structure::Section3d { .. } => intercept / libm::cbrt(self.intensity()),
-            _ => intercept / libm::sqrt(self.intensity()),
+        if self.structure.is_in_space() {
+            intercept / libm::cbrt(self.intensity())
+        } else {
+            intercept / libm::sqrt(self.intensity())
         }
+    }
+
+    /// Mean linear intercept in px of the fine grains; of all where there is one kind only.
+    pub(crate) fn matrix_intercept_px(&self) -> f64 {
+        let matrix = match self.structure {
+            Structure::Duplex { size_spread, regularity, .. }
+            | Structure::Abnormal { size_spread, regularity, .. } => {
+                Structure::Section3d { size_spread, regularity }
+            }
+            one_kind => one_kind,
+        };
+        let density = match matrix.is_in_space() {
+            true => Density::GrainsPerPx3(self.intensity()),
+            false => Density::GrainsPerPx2(self.intensity()),
+        };
+        Self { structure: matrix, density }.mean_intercept_px()
     }
 
     /// Checks that every number can be used.
@@ -101,7 +141,7 @@ impl StructureSpec {
     /// [`Error::Option`] naming the number and its range.
     pub fn check(&self) -> Result<(), Error> {
         let refuse = |name, why: String| Err(Error::Option { name, why });
-        let in_plane = !matches!(self.structure, Structure::Section3d { .. });
+        let in_plane = !self.structure.is_in_space();
         let (Density::GrainsPerPx2(value) | Density::GrainsPerPx3(value) | Density::MeanInterceptPx(value)) =
             self.density;
         if !(value.is_finite() && value > 0.0) {
@@ -116,13 +156,31 @@ impl StructureSpec {
             return refuse("density", format!("{intensity} cells per px; at most 1 can be drawn"));
         }
         match self.structure {
-            Structure::Section3d { size_spread, .. } if !(0.0..=0.8).contains(&size_spread) => {
+            Structure::Section3d { size_spread, .. }
+            | Structure::Duplex { size_spread, .. }
+            | Structure::Abnormal { size_spread, .. }
+                if !(0.0..=0.8).contains(&size_spread) =>
+            {
                 refuse("size spread", format!("{size_spread} is not between 0 and 0.8"))
             }
-            Structure::Section3d { regularity, .. } | Structure::Voronoi2d { regularity }
+            Structure::Section3d { regularity, .. }
+            | Structure::Duplex { regularity, .. }
+            | Structure::Abnormal { regularity, .. }
+            | Structure::Voronoi2d { regularity }
                 if !(0.0..=1.0).contains(&regularity) =>
             {
                 refuse("regularity", format!("{regularity} is not between 0 and 1"))
+            }
+            Structure::Duplex { size_ratio, .. } | Structure::Abnormal { size_ratio, .. }
+                if !(1.0..=20.0).contains(&size_ratio) =>
+            {
+                refuse("size ratio", format!("{size_ratio} is not between 1 and 20"))
+            }
+            Structure::Duplex { coarse_share, .. } if !(0.0..=1.0).contains(&coarse_share) => {
+                refuse("coarse share", format!("{coarse_share} is not between 0 and 1"))
+            }
+            Structure::Abnormal { coarse_share, .. } if !(0.0..=0.6).contains(&coarse_share) => {
+                refuse("coarse share", format!("{coarse_share} is not between 0 and 0.6"))
             }
             Structure::Hexagons { angle_degrees } | Structure::Squares { angle_degrees }
                 if !angle_degrees.is_finite() =>
@@ -135,6 +193,11 @@ impl StructureSpec {
 }
 
 impl Structure {
+    /// `true` for sections through a structure in space, whose intensity counts grains per volume.
+    fn is_in_space(self) -> bool {
+        matches!(self, Self::Section3d { .. } | Self::Duplex { .. } | Self::Abnormal { .. })
+    }
+
     /// Mean intercept and cells per area of the picture, both at unit intensity.
     fn constants(self) -> (f64, f64) {
         use std::f64::consts::PI;
@@ -142,6 +205,24 @@ impl Structure {
             Self::Section3d { size_spread, regularity } => {
                 let (intercept, cells) = section_factors(size_spread, regularity);
                 (SPACE_INTERCEPT * intercept, SECTION_CELLS_PER_AREA * cells)
+            }
+            Self::Duplex { size_spread, regularity, size_ratio, coarse_share } => {
+                // Boundaries per length and cells per area add up by the areas of the two regions.
+                let (intercept, cells) = Self::Section3d { size_spread, regularity }.constants();
+                let fine_share = 1.0 - coarse_share;
+                let per_length = fine_share + coarse_share / size_ratio;
+                (intercept / per_length, cells * (fine_share + coarse_share / (size_ratio * size_ratio)))
+            }
+            Self::Abnormal { size_spread, regularity, size_ratio, coarse_share } => {
+                // Coarse grains lie apart: each chord through one ends on two boundaries of its own. A disc of
+                // mean chord c has the area 4 c² / π.
+                let (intercept, cells) = Self::Section3d { size_spread, regularity }.constants();
+                let fine_share = 1.0 - coarse_share;
+                let chord = size_ratio * intercept;
+                // The cleared ring around a coarse grain holds next to no boundary of the matrix.
+                let matrix = fine_share - COARSE_RING * coarse_share;
+                let per_length = matrix + 2.0 * coarse_share / size_ratio;
+                (intercept / per_length, cells * matrix + coarse_share * PI / (4.0 * chord * chord))
             }
             Self::Voronoi2d { regularity } => {
                 let (row, share) = table_place(regularity, 0.25);

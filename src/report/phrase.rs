@@ -66,6 +66,7 @@ pub fn threshold_rule(method: &str) -> &str {
         "triangle" => "the triangle rule (Zack, Rogers and Latt 1977)",
         "multi-otsu" => "the between-class variance of three classes (Liao, Chen and Chung 2001)",
         "sauvola" => "a local threshold (Sauvola and Pietikäinen 2000)",
+        "learned" => "a probability of one half, as a network trained on drawn micrographs gives it",
         "fixed" => "a grey level typed by the operator",
         other => other,
     }
@@ -76,6 +77,7 @@ pub fn boundary_map(method: &str) -> &str {
     match method {
         "ridge" => "the strength of ridges over several widths",
         "gradient" => "the steps in grey from grain to grain",
+        "learned" => "the probability of a boundary, as a network trained on drawn micrographs gives it",
         other => other,
     }
 }

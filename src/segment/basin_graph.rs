@@ -12,7 +12,7 @@ const BAND_ROWS: usize = 64;
 /// Pixels that are compared at once.
 const STRETCH_PX: usize = 8;
 /// Steps of a strength key in one level of the map.
-const UNIT: u64 = 65536;
+pub(super) const UNIT: u64 = 65536;
 
 /// The boundary between two regions.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -115,6 +115,8 @@ pub struct Sums {
     pub inner_px: u64,
     /// Grey levels of those, added up.
     pub inner_grey: u64,
+    /// Their squares, added up.
+    pub inner_square: u64,
 }
 
 impl Sums {
@@ -123,6 +125,7 @@ impl Sums {
         self.area_px += 1;
         self.inner_px += u64::from(inner);
         self.inner_grey += u64::from(inner) * u64::from(grey);
+        self.inner_square += u64::from(inner) * u64::from(grey) * u64::from(grey);
     }
 
     /// Takes in all pixels of another region.
@@ -130,10 +133,18 @@ impl Sums {
         self.area_px += other.area_px;
         self.inner_px += other.inner_px;
         self.inner_grey += other.inner_grey;
+        self.inner_square += other.inner_square;
+    }
+
+    /// Variance of the grey levels away from boundaries; 0 without such pixels.
+    pub fn inner_variance(self) -> f64 {
+        let count = self.inner_px.max(1) as f64;
+        let mean = self.inner_grey as f64 / count;
+        (self.inner_square as f64 / count - mean * mean).max(0.0)
     }
 
     /// Difference between two mean grey levels, less what noise makes of means over so few pixels.
-    fn contrast_to(self, other: Self, noise: f64) -> f64 {
+    pub(super) fn contrast_to(self, other: Self, noise: f64) -> f64 {
         if self.inner_px == 0 || other.inner_px == 0 {
             return 0.0;
         }
@@ -150,6 +161,15 @@ pub struct Contrast {
     pub per_grey: f64,
     /// Contrast of two single pixels, in grey levels, that noise explains.
     pub noise: f64,
+}
+
+impl Contrast {
+    /// Mean strength of a boundary plus what the contrast between its two regions is worth, in 1/65 536 of a map level:
+    /// whole numbers, so that equal ones are equal.
+    pub fn strength(&self, edge: &Edge, a: Sums, b: Sums) -> u64 {
+        let contrast = a.contrast_to(b, self.noise) * self.per_grey;
+        edge.strength_sum * UNIT / edge.length_px + (contrast * UNIT as f64) as u64
+    }
 }
 
 /// Spreads a pair of labels over 64 bits by multiplication; labels are ours, so nobody can choose them to collide.
@@ -173,19 +193,21 @@ impl Hasher for PairHasher {
 }
 
 /// Regions that are joined step by step, and the boundaries between them.
-pub struct Merging {
+///
+/// `W` weighs a boundary between two regions, in 1/65 536 of a map level.
+pub struct Merging<W> {
     parents: Vec<u32>,
     regions: Vec<Sums>,
-    contrast: Contrast,
+    weigh: W,
     edges: Vec<Edge>,
     alive: Vec<bool>,
     of_region: Vec<Vec<u32>>,
     by_pair: HashMap<(u32, u32), u32, BuildHasherDefault<PairHasher>>,
 }
 
-impl Merging {
-    /// Starts with every region on its own; `areas[label]` in px.
-    pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, contrast: Contrast) -> Self {
+impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
+    /// Starts with every region on its own; `regions[label]` is what was summed up over it.
+    pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, weigh: W) -> Self {
         let mut of_region = vec![Vec::new(); regions.len()];
         for (id, edge) in edges.iter().enumerate() {
             of_region[edge.a as usize].push(id as u32);
@@ -196,7 +218,7 @@ impl Merging {
             parents: (0..regions.len() as u32).collect(),
             alive: vec![true; edges.len()],
             regions,
-            contrast,
+            weigh,
             edges,
             of_region,
             by_pair,
@@ -205,8 +227,7 @@ impl Merging {
 
     /// Joins the two regions with the weakest boundary, again and again, until none is weaker than `least` (0 to 255).
     ///
-    /// The strength of a boundary is its mean strength plus what the contrast between the two regions is worth. Among
-    /// equally weak boundaries the one with the smaller labels goes first.
+    /// Among equally weak boundaries the one with the smaller labels goes first.
     pub fn merge_below(&mut self, least: f64) {
         let least = (least * UNIT as f64) as u64;
         // A boundary that grew weaker because a region changed its mean waits under its old strength; another sweep
@@ -266,12 +287,9 @@ impl Merging {
         }
     }
 
-    /// Strength of a boundary in 1/65 536 of a map level: whole numbers, so that equal ones are equal.
     fn key(&self, id: u32) -> u64 {
         let edge = &self.edges[id as usize];
-        let (a, b) = (self.regions[edge.a as usize], self.regions[edge.b as usize]);
-        let contrast = a.contrast_to(b, self.contrast.noise) * self.contrast.per_grey;
-        edge.strength_sum * UNIT / edge.length_px + (contrast * UNIT as f64) as u64
+        (self.weigh)(edge, self.regions[edge.a as usize], self.regions[edge.b as usize])
     }
 
     /// Joins the regions on both sides of an edge; gives back the edges whose mean changed.
@@ -327,15 +345,19 @@ impl Merging {
 mod tests {
     use super::*;
 
-    const NO_CONTRAST: Contrast = Contrast { per_grey: 0.0, noise: 0.0 };
+    type Weigh = Box<dyn Fn(&Edge, Sums, Sums) -> u64>;
 
-    fn chain(strengths: &[u64]) -> Merging {
+    fn by(per_grey: f64, noise: f64) -> Weigh {
+        Box::new(move |edge, a, b| Contrast { per_grey, noise }.strength(edge, a, b))
+    }
+
+    fn chain(strengths: &[u64]) -> Merging<Weigh> {
         let edges = (1..)
             .zip(strengths)
             .map(|(a, &strength)| Edge { a, b: a + 1, length_px: 2, strength_sum: 2 * strength })
             .collect();
         let region = Sums { area_px: 100, ..Sums::default() };
-        Merging::new(vec![region; strengths.len() + 2], edges, NO_CONTRAST)
+        Merging::new(vec![region; strengths.len() + 2], edges, by(0.0, 0.0))
     }
 
     #[test]
@@ -369,7 +391,7 @@ mod tests {
         // 1 and 2 join first; their common boundary to 3 is then (20 + 100) / 2 and no longer weak.
         let edge = |a, b, strength_sum| Edge { a, b, length_px: 1, strength_sum };
         let edges = vec![edge(1, 2, 5), edge(1, 3, 20), edge(2, 3, 100)];
-        let mut merging = Merging::new(vec![Sums::default(); 4], edges, NO_CONTRAST);
+        let mut merging = Merging::new(vec![Sums::default(); 4], edges, by(0.0, 0.0));
         merging.merge_below(50.0);
         assert_eq!(merging.root(1), merging.root(2));
         assert_ne!(merging.root(1), merging.root(3));
@@ -377,13 +399,13 @@ mod tests {
 
     #[test]
     fn contrast_keeps_regions_apart_that_their_boundary_does_not() {
-        let even = |grey: u64| Sums { area_px: 100, inner_px: 100, inner_grey: 100 * grey };
+        let even =
+            |grey: u64| Sums { area_px: 100, inner_px: 100, inner_grey: 100 * grey, ..Sums::default() };
         let edges = vec![Edge { a: 1, b: 2, length_px: 1, strength_sum: 0 }];
-        let contrast = Contrast { per_grey: 1.0, noise: 10.0 };
-        let mut near = Merging::new(vec![even(0), even(100), even(101)], edges.clone(), contrast);
+        let mut near = Merging::new(vec![even(0), even(100), even(101)], edges.clone(), by(1.0, 10.0));
         near.merge_below(5.0);
         assert_eq!(near.root(1), near.root(2));
-        let mut far = Merging::new(vec![even(0), even(100), even(110)], edges, contrast);
+        let mut far = Merging::new(vec![even(0), even(100), even(110)], edges, by(1.0, 10.0));
         far.merge_below(5.0);
         assert_ne!(far.root(1), far.root(2));
     }

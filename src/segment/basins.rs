@@ -19,15 +19,27 @@ const TILE_COLUMNS: usize = 512;
 /// before it reaches the tile; seams then fit together. The tiles do not depend on the number of threads.
 const HALO: usize = 24;
 
+/// Which bottoms of the relief water enters at.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Springs {
+    /// Only where there is no boundary.
+    Open,
+    /// Also in hollows among weak boundaries, once strengths are rounded to steps of this many levels.
+    Hollows(u8),
+}
+
 /// Splits the solid into basins between the boundaries of a boundary map; pores stay 0.
 ///
 /// Strengths up to `shallowest` are no boundaries. What they cover is deepened by its distance, up to 8 px, to the
 /// nearest boundary or pore: two grains whose boundary has a gap become two basins that meet in the gap. Every bottom of
-/// this relief is a marker of a [`watershed`](super::watershed::watershed) over 4-connected pixels. Labels do not ascend in
-/// raster order.
-pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Labels {
+/// this relief that `springs` allows is a marker of a [`watershed`](super::watershed::watershed) over 4-connected pixels.
+/// Labels do not ascend in raster order.
+pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8, springs: Springs) -> Labels {
     let relief = relief(strength, pores, shallowest);
-    let bottoms = bottoms(&relief, DEEPEST_PX);
+    let bottoms = match springs {
+        Springs::Open => bottoms(&relief, DEEPEST_PX),
+        Springs::Hollows(step) => bottoms(&relief.map(|level| rounded(level, step)), PORE),
+    };
     let width = strength.width();
     let mut labels = Grid::filled(width, strength.height(), 0);
     let bands = labels.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
@@ -117,6 +129,12 @@ fn level_of(strength: u8, depth: u8, shallowest: u8) -> u8 {
     if strength > shallowest { strength.clamp(DEEPEST_PX + 1, PORE - 1) } else { DEEPEST_PX - depth }
 }
 
+/// Levels of boundaries in steps; open ground and pores as they are.
+fn rounded(level: u8, step: u8) -> u8 {
+    let lowest = DEEPEST_PX + 1;
+    if level == PORE || level < lowest { level } else { lowest + (level - lowest) / step.max(1) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -129,17 +147,37 @@ mod tests {
     #[test]
     fn a_gap_in_a_boundary_does_not_join_two_basins() {
         let strength = Grid::from_fn(40, 21, |x, y| if x == 20 && !(9..12).contains(&y) { 200 } else { 0 });
-        let found = basins(&strength, &no_pores(40, 21), 30);
+        let found = basins(&strength, &no_pores(40, 21), 30, Springs::Open);
         assert_ne!(found.grid.at(10, 10), found.grid.at(30, 10));
         assert_eq!(found.grid.at(18, 10), found.grid.at(10, 10));
         assert_eq!(found.grid.at(22, 10), found.grid.at(30, 10));
     }
 
     #[test]
+    fn a_hollow_among_weak_boundaries_is_a_basin_if_asked_for() {
+        // Two boundaries of 120 with a hollow of 60 between them, which no open ground reaches.
+        let strength = Grid::from_fn(41, 9, |x, _| match x {
+            17 | 23 => 120,
+            18..=22 => 60,
+            _ => 0,
+        });
+        let count = |springs| {
+            let mut found: Vec<u32> = basins(&strength, &no_pores(41, 9), 30, springs).grid.into_vec();
+            found.sort_unstable();
+            found.dedup();
+            found.len()
+        };
+        assert_eq!(
+            (count(Springs::Open), count(Springs::Hollows(11)), count(Springs::Hollows(80))),
+            (2, 3, 2)
+        );
+    }
+
+    #[test]
     fn solid_without_a_bottom_is_a_basin_of_its_own_and_pores_are_none() {
         let pores = Labels::from_ids(Grid::from_fn(9, 3, |x, _| u32::from(x == 3 || x == 5)));
         let strength = Grid::from_fn(9, 3, |x, _| if x == 4 { 90 } else { 0 });
-        let found = basins(&strength, &pores, 30).grid;
+        let found = basins(&strength, &pores, 30, Springs::Open).grid;
         assert!(found.as_slice().iter().zip(pores.grid.as_slice()).all(|(l, p)| (*l == 0) == (*p != 0)));
         assert!(
             found.at(4, 0) == found.at(4, 2)
@@ -164,6 +202,6 @@ mod tests {
         let bottoms = bottoms(&relief, DEEPEST_PX);
         let solid = relief.map(|level| level != PORE);
         let whole = watershed(&relief, &bottoms, Some(&solid), Connectivity::Four);
-        assert_eq!(basins(&strength, &pores, 30).grid, whole.grid);
+        assert_eq!(basins(&strength, &pores, 30, Springs::Open).grid, whole.grid);
     }
 }

@@ -3,10 +3,14 @@
 use rayon::prelude::*;
 
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
-use super::basins::basins;
+use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
+use super::learned::finer::learned_grains;
+use super::learned::grains::{Likely, as_probabilities, likely};
+use super::learned::likelihood::Seen;
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
+use crate::micrograph::Grey;
 use crate::options::{BoundaryMethod, GrainOptions};
 use crate::warning::Warning;
 
@@ -28,6 +32,8 @@ pub struct GrainMap {
     pub mean_boundary_strength: f64,
     /// Boundaries between grains, ordered by the labels on both sides.
     pub edges: Vec<Edge>,
+    /// How likely each boundary between finer regions is; `None` unless boundaries are learned.
+    pub likely: Option<Likely>,
     /// Whether the boundaries carry a result. If not, `labels` are a guess, and a warning says why.
     pub reliable: bool,
     /// Doubts: `grain-boundaries-too-weak` if not reliable, `grain-boundaries-faint` if many may be missed.
@@ -50,6 +56,7 @@ impl Rules {
         match method {
             BoundaryMethod::Ridge => Self { cap: 0.3, contrast_worth: 0.3, contrast_noise: 16.0 },
             BoundaryMethod::Gradient => Self { cap: 0.2, contrast_worth: 0.8, contrast_noise: 20.0 },
+            BoundaryMethod::Learned => Self { cap: 1.0, contrast_worth: 0.0, contrast_noise: 0.0 },
         }
     }
 }
@@ -60,8 +67,33 @@ impl Rules {
 /// `merge_below`. The strength of a boundary is the mean of the map along it plus a share of the contrast between the
 /// two regions. Every solid pixel belongs to a grain. Pores are left out: grains on both sides of a pore are two grains
 /// unless they meet beside it.
+///
+/// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    if options.method == BoundaryMethod::Learned {
+        let grey = Grey::Eight(picture.clone());
+        return learned_grains(&grey, picture, pores).expect("invariant: the network runs on any picture");
+    }
     find_at_best_scale(picture, pores, options)
+}
+
+/// Splits the solid between `pores` into grains on a learned map of boundaries.
+///
+/// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is
+/// more likely real than not ([`likely`]). `picture` gives the contrast between regions; the network saw it at `scale`.
+pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> GrainMap {
+    let (likely, labels) = likely(boundaries, picture, pores, Seen::AtScale(scale));
+    let boundaries = as_probabilities(boundaries);
+    let edges = edges(&labels, &boundaries, u8::MAX);
+    GrainMap {
+        mean_boundary_strength: mean_strength(&edges),
+        labels,
+        boundaries,
+        edges,
+        likely: Some(likely),
+        reliable: true,
+        warnings: Vec::new(),
+    }
 }
 
 /// Finds grains at the scale of the picture.
@@ -80,6 +112,7 @@ pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainO
         boundaries: found.strength,
         mean_boundary_strength,
         edges,
+        likely: None,
     }
 }
 
@@ -92,29 +125,41 @@ pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
 fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
-    let mut basins = basins(&found.strength, pores, shallowest);
+    let basins = basins(&found.strength, pores, shallowest, Springs::Open);
     let contrast = Contrast {
         per_grey: rules.contrast_worth * 255.0 / found.evidence.full,
         noise: rules.contrast_noise * found.evidence.opposite.median,
     };
     let edges = edges(&basins, &found.strength, level(rules.cap));
-    let mut merging = Merging::new(sums(&basins, found, shallowest), edges, contrast);
-    merging.merge_below(options.merge_below * 255.0);
-    merging.absorb_below(SMALLEST_PX);
-    let roots: Vec<u32> = (0..=basins.count).map(|label| merging.root(label)).collect();
-    basins.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
-    Labels::from_ids(basins.grid)
+    let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
+    let merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
+    joined(basins, merging, options.merge_below, SMALLEST_PX)
+}
+
+/// Regions after their merging up to a strength of `least`, 0 to 1; those below `smallest` px go to a neighbour.
+pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
+    mut regions: Labels,
+    mut merging: Merging<W>,
+    least: f64,
+    smallest: u64,
+) -> Labels {
+    merging.merge_below(least * 255.0);
+    merging.absorb_below(smallest);
+    let roots: Vec<u32> = (0..=regions.count).map(|label| merging.root(label)).collect();
+    regions.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
+    Labels::from_ids(regions.grid)
 }
 
 fn level(strength: f64) -> u8 {
     (strength * 255.0).clamp(0.0, 255.0) as u8
 }
 
-fn sums(labels: &Labels, found: &Boundaries, shallowest: u8) -> Vec<Sums> {
+/// Sums over every region; pixels of the boundary map up to `shallowest` lie away from boundaries.
+pub(super) fn sums(labels: &Labels, (grey, strength): (&Grid<u8>, &Grid<u8>), shallowest: u8) -> Vec<Sums> {
     let none = || vec![Sums::default(); labels.count as usize + 1];
     // Few large parts, for each has a table of all regions; whole numbers add up to the same in any order.
     let part = labels.grid.len().div_ceil(SUM_PARTS);
-    let pixels = found.filled.as_slice().par_chunks(part).zip(found.strength.as_slice().par_chunks(part));
+    let pixels = grey.as_slice().par_chunks(part).zip(strength.as_slice().par_chunks(part));
     let parts: Vec<Vec<Sums>> = labels
         .grid
         .as_slice()
@@ -189,6 +234,7 @@ fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
     let (ratio, clear, what) = match method {
         BoundaryMethod::Ridge => (evidence.line_asymmetry, FAINT_ASYMMETRY, "lines of the opposite tone"),
         BoundaryMethod::Gradient => (step_ratio(evidence), FAINT_STEP_RATIO, "the median step"),
+        BoundaryMethod::Learned => return None,
     };
     (ratio < clear).then(|| {
         Warning::new(

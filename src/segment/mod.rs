@@ -11,6 +11,7 @@ pub mod background;
 pub mod denoise;
 pub mod grey_levels;
 pub mod label;
+pub mod learned;
 mod pore_cut;
 pub mod pores;
 pub mod threshold;

@@ -7,12 +7,17 @@ use crate::grid::{Grid, Mask};
 use crate::micrograph::Grey;
 use crate::options::{PoreMethod, PoreOptions};
 use crate::segment::grey_levels::GreyLevels;
-use crate::segment::threshold::modes::{SMALLEST_SHARE, dark_tail, modes};
-use crate::segment::threshold::{GLOBAL_RULES, half_contrast, sauvola, steepest_edge};
+use crate::segment::threshold::edge_level::{EdgeLevel, edge_level};
+use crate::segment::threshold::modes::{Modes, SMALLEST_SHARE, dark_tail, modes};
+use crate::segment::threshold::{GLOBAL_RULES, count_at_or_below, half_contrast, sauvola, steepest_edge};
 use crate::warning::Warning;
 
 /// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
 pub(super) const FEWEST_LEVELS: usize = 4;
+/// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
+const SHIFT: f64 = 0.05;
+/// A probability is counted from 0.3 and from 0.7 instead.
+const PROBABILITY_SHIFT: f64 = 0.2;
 /// Pixels that one task works on.
 const CHUNK_PX: usize = 1 << 18;
 
@@ -22,16 +27,28 @@ pub(super) enum Cut<'a> {
     At(f64),
     /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
     Below(Grid<u8>, u8),
+    /// A probability in 255 parts for each pixel: one half or more.
+    Probable(&'a Grid<u8>),
+    /// The level of the steepest edges around each pixel.
+    Edges(Box<EdgeLevel>),
     /// A typed level on the file's own greys.
     Typed(&'a Grey, u16),
 }
 
 impl Cut<'_> {
-    /// The pores with the level moved by `shift` working levels towards the solid.
+    /// How far the level is moved to see how porosity follows: a share of the contrast in working levels, or a share
+    /// of probability.
+    pub fn shift(&self, contrast: f64) -> f64 {
+        if let Self::Probable(_) = self { PROBABILITY_SHIFT } else { SHIFT * contrast }
+    }
+
+    /// The pores with the level moved by `shift` working levels (or probability) towards the solid.
     pub fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
         let data = match self {
             Self::At(level) => mask_at(picture, level + shift),
             Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
+            Self::Probable(map) => mask_from(map, (255.0 * (0.5 - shift)).ceil() as u8),
+            Self::Edges(found) => return found.mask(shift),
             Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
         };
         Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
@@ -50,6 +67,10 @@ fn mask_at(picture: &Grid<u8>, level: f64) -> Vec<bool> {
     mask
 }
 
+fn mask_from(map: &Grid<u8>, least: u8) -> Vec<bool> {
+    map.as_slice().par_iter().with_min_len(CHUNK_PX).map(|&part| part >= least).collect()
+}
+
 fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
     let (up, down) = (shift.clamp(0, 255) as u8, (-shift).clamp(0, 255) as u8);
     let mut mask = vec![false; picture.len()];
@@ -62,42 +83,121 @@ fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
     mask
 }
 
-/// The cut of the chosen rule, or none with the reason why not.
+/// The cut of a rule, or none with the reason why not.
+pub(super) struct Choice<'a> {
+    pub cut: Option<Cut<'a>>,
+    /// The rule that was taken.
+    pub rule: PoreMethod,
+    /// Why the program took it; `None` where it was asked for by name.
+    pub reason: Option<String>,
+    pub doubt: Option<Warning>,
+}
+
+/// The cut of the rule that was asked for.
 pub(super) fn choose_cut<'a>(
     grey: &'a Grey,
     levels: &GreyLevels,
     options: &PoreOptions,
     picture: &Grid<u8>,
     histogram: &[u64],
-) -> Result<(Option<Cut<'a>>, Vec<Warning>), Error> {
-    if let PoreMethod::Fixed(level) = options.method {
+) -> Result<Choice<'a>, Error> {
+    let rule = options.method;
+    if let PoreMethod::Fixed(level) = rule {
         if f64::from(level) > levels.largest() {
             let why = format!("grey {level} does not occur in a file of {} bits", grey.bits());
             return Err(Error::Option { name: "--pores", why });
         }
-        return Ok((Some(Cut::Typed(grey, level)), Vec::new()));
+        return Ok(Choice { cut: Some(Cut::Typed(grey, level)), rule, reason: None, doubt: None });
     }
     if occurring_range(histogram) < FEWEST_LEVELS {
-        return Ok((None, vec![no_contrast(occurring_range(histogram))]));
+        let doubt = Some(no_contrast(occurring_range(histogram)));
+        return Ok(Choice { cut: None, rule, reason: None, doubt });
     }
     let modes = modes(histogram);
-    let cut = match (options.method, modes) {
-        (PoreMethod::HalfContrast, Some(modes)) => {
-            let half = half_contrast::cuts(picture, modes);
-            let cuts = steepest_edge::raised(&half, picture, modes.pore as u8);
-            Some(Cut::Below(cuts, modes.valley as u8))
+    Ok(match rule {
+        PoreMethod::Auto => suited(picture, histogram, modes),
+        PoreMethod::HalfContrast => by_half_contrast(picture, histogram, modes, None),
+        PoreMethod::EdgeLevel => {
+            let found = edge_level(picture);
+            let doubt = found.as_ref().is_none_or(|found| !found.has_two_phases()).then(|| single_peak(rule));
+            Choice { cut: found.map(|found| Cut::Edges(Box::new(found))), rule, reason: None, doubt }
         }
-        (PoreMethod::HalfContrast, None) => None,
-        (PoreMethod::Sauvola, _) => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
-        (method, _) => global_level(method, histogram).map(Cut::At),
-    };
-    let doubt = match (&cut, modes) {
-        (None, _) if dark_tail(histogram) > SMALLEST_SHARE => Some(pores_unclear(dark_tail(histogram))),
-        (None, _) => Some(no_pores_found()),
-        (Some(_), None) => Some(single_peak(options.method)),
-        (Some(_), Some(_)) => None,
-    };
-    Ok((cut, doubt.into_iter().collect()))
+        _ => {
+            let cut = match rule {
+                PoreMethod::Sauvola => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
+                _ => global_level(rule, histogram).map(Cut::At),
+            };
+            let doubt = match (&cut, modes) {
+                (None, _) => Some(without_peak(histogram)),
+                (Some(_), None) => Some(single_peak(rule)),
+                (Some(_), Some(_)) => None,
+            };
+            Choice { cut, rule, reason: None, doubt }
+        }
+    })
+}
+
+/// Half contrast takes the dark class for pores in a body that is most of the picture; beyond this share it is a phase
+/// like the other.
+const LARGEST_PORE_SHARE: f64 = 1.0 / 3.0;
+
+/// The rule that suits the picture, by what its greys show.
+///
+/// Half contrast where the histogram has a peak for the pores and they take up to a third of the picture; else the
+/// level of the edges, where greys gather on both sides of it; else half contrast, which finds no pores or leaves
+/// porosity open.
+fn suited<'a>(picture: &Grid<u8>, histogram: &[u64], modes: Option<Modes>) -> Choice<'a> {
+    let share = modes.map(|m| count_at_or_below(histogram, m.valley as f64) as f64 / picture.len() as f64);
+    if share.is_none_or(|share| share > LARGEST_PORE_SHARE)
+        && let Some(found) = edge_level(picture).filter(EdgeLevel::has_two_phases)
+    {
+        let peak = share.map_or_else(
+            || "has no peak for pores".to_owned(),
+            |share| format!("has a dark peak of {:.0} % of the picture, too much for pores", 100.0 * share),
+        );
+        let reason = format!(
+            "the histogram {peak}, but greys gather on both sides of the level at which the edges around stand"
+        );
+        let doubt = Some(two_phases());
+        let cut = Some(Cut::Edges(Box::new(found)));
+        return Choice { cut, rule: PoreMethod::EdgeLevel, reason: Some(reason), doubt };
+    }
+    let reason = share.map_or_else(
+        || {
+            "the histogram has no peak for pores, and greys do not gather on both sides of any edge level"
+                .to_owned()
+        },
+        |share| format!("the histogram has a dark peak for the pores, {:.2} % of the picture", 100.0 * share),
+    );
+    by_half_contrast(picture, histogram, modes, Some(reason))
+}
+
+fn by_half_contrast<'a>(
+    picture: &Grid<u8>,
+    histogram: &[u64],
+    modes: Option<Modes>,
+    reason: Option<String>,
+) -> Choice<'a> {
+    let cut = modes.map(|modes| {
+        let half = half_contrast::cuts(picture, modes);
+        let cuts = steepest_edge::raised(&half, picture, modes.pore as u8);
+        Cut::Below(cuts, modes.valley as u8)
+    });
+    let doubt = cut.is_none().then(|| without_peak(histogram));
+    Choice { cut, rule: PoreMethod::HalfContrast, reason, doubt }
+}
+
+fn without_peak(histogram: &[u64]) -> Warning {
+    let tail = dark_tail(histogram);
+    if tail > SMALLEST_SHARE { pores_unclear(tail) } else { no_pores_found() }
+}
+
+/// The cut at a probability of one half, or none where the picture has no contrast.
+pub(super) fn probable_cut<'a>(map: &'a Grid<u8>, histogram: &[u64]) -> Choice<'a> {
+    let range = occurring_range(histogram);
+    let doubt = (range < FEWEST_LEVELS).then(|| no_contrast(range));
+    let cut = doubt.is_none().then_some(Cut::Probable(map));
+    Choice { cut, rule: PoreMethod::Learned, reason: None, doubt }
 }
 
 /// Brightest minus darkest grey that occurs.
@@ -106,24 +206,8 @@ pub(super) fn occurring_range(histogram: &[u64]) -> usize {
     (0..histogram.len()).rev().find(present).unwrap_or(0) - (0..histogram.len()).find(present).unwrap_or(0)
 }
 
-/// Name of a rule on the command line; `fixed` for a typed grey value.
-pub fn method_name(method: PoreMethod) -> &'static str {
-    match method {
-        PoreMethod::HalfContrast => "half-contrast",
-        PoreMethod::Otsu => "otsu",
-        PoreMethod::MinimumError => "minimum-error",
-        PoreMethod::Kapur => "kapur",
-        PoreMethod::Li => "li",
-        PoreMethod::Iterative => "iterative",
-        PoreMethod::Triangle => "triangle",
-        PoreMethod::MultiOtsu => "multi-otsu",
-        PoreMethod::Sauvola => "sauvola",
-        PoreMethod::Fixed(_) => "fixed",
-    }
-}
-
 fn global_level(method: PoreMethod, histogram: &[u64]) -> Option<f64> {
-    let name = method_name(method);
+    let name = method.name();
     GLOBAL_RULES.iter().find(|(rule, _)| *rule == name).and_then(|(_, level)| level(histogram))
 }
 
@@ -153,8 +237,14 @@ fn pores_unclear(tail: f64) -> Warning {
     Warning::new("pores-unclear", text)
 }
 
+fn two_phases() -> Warning {
+    let text = "the picture shows two phases rather than pores in a solid; what is given as porosity is the share of the \
+                darker one: look at the overlay, and name a rule (--pores half-contrast) if only the darkest parts are pores";
+    Warning::new("two-phases", text)
+}
+
 fn single_peak(method: PoreMethod) -> Warning {
-    let name = method_name(method);
+    let name = method.name();
     let text = format!(
         "the histogram has no peak for pores that stands clear of the solid; {name} splits it all the same, and \
          what it counts may be dark grains, grooves or noise: look at the overlay"

@@ -10,8 +10,9 @@ use crate::segment::background::{self, Surface};
 use crate::segment::denoise::median3;
 use crate::segment::grey_levels::{GreyLevels, histogram};
 use crate::segment::label::{Keep, area_kept, label_kept};
+use crate::segment::learned;
 use crate::segment::pore_cut::{
-    Cut, FEWEST_LEVELS, choose_cut, light_too_uneven, method_name, occurring_range,
+    Choice, Cut, FEWEST_LEVELS, choose_cut, light_too_uneven, occurring_range, probable_cut,
 };
 use crate::segment::threshold::{GLOBAL_RULES, Rule, count_at_or_below};
 use crate::study::result::{Background, RuleResult, ThresholdReport, ThresholdSensitivity};
@@ -19,8 +20,6 @@ use crate::warning::Warning;
 
 /// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
 const CHUNK_PX: usize = 1 << 16;
-/// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
-pub const SHIFT: f64 = 0.05;
 
 /// Pores of a picture and everything that porosity rests on.
 ///
@@ -49,6 +48,9 @@ pub struct PoreMap {
     pub dropped_area_percent: f64,
     /// Area of the counted pores in percent of the picture; null where greys cannot carry a threshold.
     pub porosity_percent: Option<f64>,
+    /// Sum of the probabilities of learned pores, those too small to be counted included, in percent of the picture; null
+    /// by other rules.
+    pub expected_porosity_percent: Option<f64>,
     /// Grey distance between solid and pores in working levels; null without pores.
     pub contrast: Option<f64>,
     /// Doubts.
@@ -56,6 +58,8 @@ pub struct PoreMap {
 }
 
 /// Finds the pores of a picture that is already cropped to its measured area.
+///
+/// Learned pores ask the network, at the scale of the picture, and go on as [`find_on`].
 ///
 /// Greys are brought to 256 levels (8-bit files keep theirs) and, for bright pores, inverted; a 3 × 3 median takes
 /// counting noise out; uneven light is removed where it is strong enough; the rule separates; connected pores of at
@@ -69,8 +73,30 @@ pub struct PoreMap {
 /// otherwise (`pores-unclear`); other rules split such a picture, with a doubt (`single-peak`).
 ///
 /// # Errors
-/// [`Error::Option`] if a typed grey value exceeds the greys of the file.
+/// [`Error::Option`] if a typed grey value exceeds the greys of the file; [`Error::Network`] for learned pores, if the
+/// network in the program is damaged.
 pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
+    if options.method == PoreMethod::Learned {
+        return find_on(grey, &learned::maps(grey, 1.0)?.pore, options);
+    }
+    found(grey, None, options)
+}
+
+/// Finds the pores of a picture whose probability is known in 255 parts: one half and more is pore, whatever its grey.
+///
+/// The rest is as in [`find`]; the sensitivity is the area at probabilities of 0.7 and 0.3.
+///
+/// # Errors
+/// [`Error::GridShape`] if the map does not have the size of the picture.
+pub fn find_on(grey: &Grey, probability: &Grid<u8>, options: &PoreOptions) -> Result<PoreMap, Error> {
+    let (width, height) = (grey.width(), grey.height());
+    if (probability.width(), probability.height()) != (width, height) {
+        return Err(Error::GridShape { width, height, length: probability.len() });
+    }
+    found(grey, Some(probability), options)
+}
+
+fn found(grey: &Grey, probability: Option<&Grid<u8>>, options: &PoreOptions) -> Result<PoreMap, Error> {
     let levels = GreyLevels::of(grey, options.tone);
     let mut picture = median3(&levels.working(grey));
     let light = background::fit(&picture);
@@ -80,7 +106,11 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
         background::remove(&mut picture, light);
     }
     let histogram = histogram(&picture);
-    let (cut, mut warnings) = choose_cut(grey, &levels, options, &picture, &histogram)?;
+    let Choice { cut, rule, reason, doubt } = match probability {
+        Some(map) => probable_cut(map, &histogram),
+        None => choose_cut(grey, &levels, options, &picture, &histogram)?,
+    };
+    let mut warnings: Vec<Warning> = doubt.into_iter().collect();
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
     if uneven.is_some_and(Surface::is_hardly_lit) {
         warnings.push(light_too_uneven());
@@ -95,13 +125,14 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     }
     let has_contrast = occurring_range(&histogram) >= FEWEST_LEVELS;
     let rules = if has_contrast { rules(&histogram, &levels) } else { Vec::new() };
-    let contrast = found.as_ref().and_then(Separated::contrast);
+    let contrast = found.as_ref().and_then(Separated::contrast).filter(|contrast| *contrast > 0.0);
     let percent = |px: u64| 100.0 * px as f64 / picture.len() as f64;
     let none = || Labels { grid: Grid::filled(picture.width(), picture.height(), 0), count: 0 };
     Ok(PoreMap {
-        threshold: found
-            .as_ref()
-            .map_or_else(|| without_pores(options.method), |f| f.report(&levels, options.method)),
+        threshold: ThresholdReport {
+            reason,
+            ..found.as_ref().map_or_else(|| without_pores(rule), |f| f.report(&levels, rule))
+        },
         background: shading(light.as_ref(), contrast, uneven.is_some()),
         sensitivity: found.as_ref().and_then(|found| found.sensitivity.clone()),
         rule_spread_points: spread(&rules),
@@ -112,6 +143,7 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
             Some(found) => Some(percent(found.counted_px)),
             None => warnings.iter().any(|doubt| doubt.code == "no-pores-found").then_some(0.0),
         },
+        expected_porosity_percent: probability.filter(|_| found.is_some()).map(expected_percent),
         contrast,
         warnings,
         labels: found.map_or_else(none, |found| found.labels),
@@ -140,19 +172,20 @@ impl Separated {
         let counted_px = pores.count - dropped_px;
         let level = match cut {
             Cut::At(level) => Some(levels.own_threshold(*level)),
-            Cut::Below(..) => None,
+            Cut::Below(..) | Cut::Edges(_) | Cut::Probable(_) => None,
             Cut::Typed(_, level) => Some(f64::from(*level)),
         };
         let mut separated = Self { labels, counted_px, dropped_px, pores, solid, level, sensitivity: None };
         separated.sensitivity = separated.contrast().map(|contrast| {
-            let shift = SHIFT * contrast;
+            let shift = cut.shift(contrast);
+            let on_greys = !matches!(cut, Cut::Probable(_));
             let percent = |shift| {
                 let mask = cut.mask(picture, levels, shift);
                 let area = area_kept(&mask, options.connectivity, keep);
                 100.0 * area as f64 / picture.len() as f64
             };
             ThresholdSensitivity {
-                shift_grey_levels: shift * levels.step(),
+                shift_grey_levels: on_greys.then(|| shift * levels.step()),
                 porosity_low_percent: percent(-shift),
                 porosity_high_percent: percent(shift),
             }
@@ -168,13 +201,19 @@ impl Separated {
     fn report(&self, levels: &GreyLevels, method: PoreMethod) -> ThresholdReport {
         let mean = |class: Class| class.mean().map(|grey| levels.own_grey(grey));
         ThresholdReport {
-            method: method_name(method).to_owned(),
+            method: method.name().to_owned(),
+            reason: None,
             grey_level: self.level,
             automatic: !matches!(method, PoreMethod::Fixed(_)),
             pore_mean_grey: mean(self.pores),
             solid_mean_grey: mean(self.solid),
         }
     }
+}
+
+fn expected_percent(probability: &Grid<u8>) -> f64 {
+    let parts: u64 = probability.as_slice().par_iter().map(|&part| u64::from(part)).sum();
+    100.0 * parts as f64 / (255.0 * probability.len() as f64)
 }
 
 /// Number of pixels and sum of their greys.
@@ -237,7 +276,8 @@ fn shading(light: Option<&Surface>, contrast: Option<f64>, removed: bool) -> Bac
 
 fn without_pores(method: PoreMethod) -> ThresholdReport {
     ThresholdReport {
-        method: method_name(method).to_owned(),
+        method: method.name().to_owned(),
+        reason: None,
         grey_level: None,
         automatic: true,
         pore_mean_grey: None,
@@ -276,8 +316,10 @@ mod tests {
     /// Share of the picture in [`field`]'s discs, whose edge lies at half height, 6 px from the centre.
     const SHARE_PERCENT: f64 = 100.0 * std::f64::consts::PI * 36.0 / 1200.0;
 
-    const ALL_AUTOMATIC: [PoreMethod; 9] = [
+    const ALL_AUTOMATIC: [PoreMethod; 11] = [
         PoreMethod::HalfContrast,
+        PoreMethod::Auto,
+        PoreMethod::EdgeLevel,
         PoreMethod::Otsu,
         PoreMethod::MinimumError,
         PoreMethod::Kapur,
@@ -401,6 +443,29 @@ mod tests {
     }
 
     #[test]
+    fn the_program_takes_half_contrast_for_pores_and_the_edges_for_two_phases() {
+        let pores = Grey::Eight(field(8));
+        let [chosen, named] =
+            [PoreMethod::Auto, PoreMethod::HalfContrast].map(|m| find(&pores, &options(m)).unwrap());
+        assert_eq!((chosen.labels, &*chosen.threshold.method), (named.labels, "half-contrast"));
+        assert!(chosen.threshold.reason.is_some() && named.threshold.reason.is_none());
+        assert!(chosen.warnings.is_empty());
+        // Bands of 20 px, 24 greys apart, under light that falls by 60: no peak of its own for either.
+        let mut state = 9u32;
+        let bands = Grid::from_fn(300, 300, |x, y| {
+            state = state.wrapping_mul(1664525).wrapping_add(1013904223);
+            let phase = if (x + y) % 40 < 20 { 0 } else { 24 };
+            (100 + phase + x * 60 / 300) as u8 + (state >> 16) as u8 % 12
+        });
+        let chosen = find(&Grey::Eight(bands), &options(PoreMethod::Auto)).unwrap();
+        assert_eq!(chosen.threshold.method, "edge-level");
+        assert_eq!(chosen.warnings[0].code, "two-phases");
+        // An outline of 2 · 300² / 40 · √2 px that is off by a quarter of a pixel.
+        let error = chosen.porosity_percent.unwrap() - 50.0;
+        assert!(error.abs() < 100.0 * 0.25 * 2.0 * 2f64.sqrt() / 40.0, "{error}");
+    }
+
+    #[test]
     fn grooves_alone_leave_porosity_open() {
         // Lines of all greys between 60 and that of the solid, on one tenth of the picture.
         let picture = Grid::from_fn(300, 360, |x, y| {
@@ -430,6 +495,44 @@ mod tests {
         let found = find(&Grey::Eight(Grid::filled(30, 30, 9)), &options(PoreMethod::Fixed(90))).unwrap();
         assert_eq!(found.porosity_percent, Some(100.0));
         assert_eq!(found.warnings[0].code, "all-pore");
+    }
+
+    #[test]
+    fn a_map_of_probabilities_is_counted_from_one_half_on() {
+        // 20 squares of 10 px at 0.8, within squares of 14 px at 0.4; one of 3 px is too small.
+        let map = Grid::from_fn(400, 300, |x, y| match (x % 80, y % 75) {
+            (20..30, 20..30) => 204,
+            (18..32, 18..32) => 102,
+            _ if x < 3 && y < 3 => 255,
+            _ => 0,
+        });
+        let found = find_on(&Grey::Eight(field(8)), &map, &options(PoreMethod::Learned)).unwrap();
+        assert_eq!(found.labels.count, 20);
+        let percent = |px: f64| 100.0 * px / 120_000.0;
+        assert_eq!(found.porosity_percent, Some(percent(2000.0)));
+        assert_eq!(found.dropped_area_percent, percent(9.0));
+        let expected = percent(2000.0 * 0.8 + 20.0 * 96.0 * 0.4 + 9.0);
+        assert!((found.expected_porosity_percent.unwrap() - expected).abs() < 1e-9);
+        let band = found.sensitivity.unwrap();
+        assert_eq!(band.shift_grey_levels, None);
+        assert_eq!(band.porosity_low_percent, percent(2000.0));
+        assert_eq!(band.porosity_high_percent, percent(20.0 * 196.0));
+        assert_eq!((found.threshold.method.as_str(), found.threshold.grey_level), ("learned", None));
+        assert!(
+            find_on(&Grey::Eight(field(8)), &Grid::filled(4, 4, 0), &options(PoreMethod::Learned)).is_err()
+        );
+    }
+
+    #[test]
+    fn learned_pores_ask_the_network() {
+        let grey = Grey::Eight(field(8));
+        let maps = learned::maps(&grey, 1.0).unwrap();
+        let options = options(PoreMethod::Learned);
+        let (asked, given) = (find(&grey, &options).unwrap(), find_on(&grey, &maps.pore, &options).unwrap());
+        assert_eq!(asked.labels, given.labels);
+        let even = find(&Grey::Eight(Grid::filled(50, 40, 100)), &options).unwrap();
+        assert_eq!((even.porosity_percent, even.expected_porosity_percent), (None, None));
+        assert_eq!(even.warnings[0].code, "no-contrast");
     }
 
     #[test]

@@ -241,6 +241,7 @@ mod tests {
             boundaries: boundary,
             mean_boundary_strength: 0.5,
             edges: Vec::new(),
+            likely: None,
             reliable: true,
             warnings: Vec::new(),
         };

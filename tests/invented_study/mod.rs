@@ -381,6 +381,7 @@ fn pore_results(porosity: f64, rows: &FieldRows) -> PoreResults {
     };
     PoreResults {
         threshold: ThresholdReport {
+            reason: None,
             method: "minimum-error".into(),
             grey_level: Some(88.0),
             automatic: true,
@@ -389,7 +390,7 @@ fn pore_results(porosity: f64, rows: &FieldRows) -> PoreResults {
         },
         background: Background { shading_percent: 11.2, removed: true },
         sensitivity: Some(ThresholdSensitivity {
-            shift_grey_levels: 5.8,
+            shift_grey_levels: Some(5.8),
             porosity_low_percent: porosity - 0.22,
             porosity_high_percent: porosity + 0.31,
         }),

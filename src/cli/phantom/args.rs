@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::phantom::looks::LookKind;
 use crate::phantom::spec::Bits;
 use crate::phantom::strip::StripTone;
 use crate::phantom::write::PictureFormat;
@@ -72,7 +73,7 @@ pub(super) struct PictureArgs {
     pub(super) size: Option<(usize, usize)>,
     /// How the surface looks [default: etched]
     #[arg(long, value_enum)]
-    pub(super) look: Option<LookName>,
+    pub(super) look: Option<LookKind>,
     /// Size of a pixel [default: 25nm]
     #[arg(long, value_name = "LENGTH")]
     pub(super) pixel_size: Option<String>,
@@ -100,7 +101,7 @@ pub(super) struct PictureArgs {
 #[derive(Clone, Debug, clap::Args)]
 #[command(next_help_heading = "Grains")]
 pub(super) struct GrainArgs {
-    /// Grain structure; the looks relief and cubes heap bodies instead [default: section]
+    /// Grain structure; the looks relief, cubes and powder heap bodies instead [default: section]
     #[arg(long, value_enum)]
     pub(super) structure: Option<StructureName>,
     /// Mean linear intercept [default: 40px]
@@ -127,7 +128,7 @@ pub(super) struct GrainArgs {
 #[derive(Clone, Debug, clap::Args)]
 #[command(next_help_heading = "Pores")]
 pub(super) struct PoreArgs {
-    /// Area fraction of pores in percent, 0 to 40 [default: 5]
+    /// Area fraction of pores in percent, 0 to 40, powders to 60 [default: 5]
     #[arg(long, value_name = "PERCENT")]
     pub(super) porosity: Option<f64>,
     /// Median diameter of pores [default: 9px]
@@ -166,25 +167,13 @@ pub(super) struct StripArgs {
 }
 
 #[derive(Clone, Copy, Debug, clap::ValueEnum)]
-pub(super) enum LookName {
-    /// Polished and thermally etched: dark grooves
-    Etched,
-    /// Grains of different grey, no grooves
-    Orientation,
-    /// Light microscope: thin dark boundaries, scratches
-    Optical,
-    /// As fired: facetted bodies with bright edges
-    Relief,
-    /// Cube-like grains over each other
-    Cubes,
-    /// Polished, not etched: only pores show
-    Polished,
-}
-
-#[derive(Clone, Copy, Debug, clap::ValueEnum)]
 pub(super) enum StructureName {
     /// Plane section through a structure in space
     Section,
+    /// Regions of fine and of coarse grains side by side
+    Duplex,
+    /// A few overgrown grains in a fine matrix
+    Abnormal,
     /// Cells of random points in the plane
     Voronoi,
     /// Regular hexagons

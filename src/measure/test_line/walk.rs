@@ -24,6 +24,8 @@ pub(crate) struct LineCount {
     pore_length: u64,
     /// Whole chords.
     pub chords: Vec<f32>,
+    /// The labels on both sides of every passage, the smaller one first.
+    pub passed: Vec<(u32, u32)>,
     /// `TILES` by `TILES` tiles, row by row.
     pub tiles: Vec<Tile>,
 }
@@ -31,7 +33,7 @@ pub(crate) struct LineCount {
 impl LineCount {
     pub(super) fn new(unit: f64) -> Self {
         let tiles = vec![Tile::default(); TILES * TILES];
-        Self { passages: 0, unit, length: 0, pore_length: 0, chords: Vec::new(), tiles }
+        Self { passages: 0, unit, length: 0, pore_length: 0, chords: Vec::new(), passed: Vec::new(), tiles }
     }
 
     /// Length of all lines.
@@ -53,6 +55,7 @@ impl LineCount {
     fn pass(&mut self, walk: &mut Walk, cut: Cut, tile: usize) {
         let piece = cut.position - walk.start - cut.pore;
         self.passages += 1;
+        self.passed.push((walk.grain.min(cut.grain), walk.grain.max(cut.grain)));
         self.pore_length += cut.pore;
         self.tiles[tile].passages += 1;
         self.tiles[tile].solid += piece;
@@ -105,6 +108,7 @@ impl LineCount {
         self.length += part.length;
         self.pore_length += part.pore_length;
         self.chords.extend(part.chords);
+        self.passed.extend(part.passed);
         for (sum, tile) in self.tiles.iter_mut().zip(part.tiles) {
             sum.passages += tile.passages;
             sum.solid += tile.solid;

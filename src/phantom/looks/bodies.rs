@@ -1,11 +1,34 @@
 //! Convex bodies heaped on each other, seen from above: a height field that knows which body is in front.
 
+use serde::{Deserialize, Serialize};
+
 use super::super::power_diagram::Window;
 use super::super::random::{Purpose, Stream};
 use super::super::sites::sites;
 use super::super::spec::PhantomSpec;
 use super::super::structure::{Density, Structure, StructureSpec};
 use crate::grid::{Frame, Grid};
+
+/// How bodies lie on each other.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields)]
+pub struct Heap {
+    /// Standard deviation of the logarithm of the body size; 0 to 0.8. Default: 0.22.
+    pub size_spread: f64,
+    /// Standard deviation of the height of the upper bodies over their mean distance; 0 to 0.6. Default: 0.22.
+    pub height_spread: f64,
+    /// Standard deviation of the logarithm of the sides or face distances of a body, over its usual one; 0 to 3.
+    /// Default: 1.
+    pub shape_spread: f64,
+    /// Share of the bodies that lie flat with a face upwards; 0 to 1. Default: 0.
+    pub flat_share: f64,
+}
+
+impl Default for Heap {
+    fn default() -> Self {
+        Self { size_spread: 0.22, height_spread: 0.22, shape_spread: 1.0, flat_share: 0.0 }
+    }
+}
 
 /// A half space: points with normal · (point - centre) <= distance.
 #[derive(Clone, Copy, Debug)]
@@ -15,7 +38,14 @@ pub(super) struct Plane {
 }
 
 /// Makes the faces of a body of size 1: unit normals with their distances from the centre.
-pub(super) type Faces = fn(&mut Stream) -> Vec<Plane>;
+pub(super) type Faces = fn(&Heap, &mut Stream) -> Vec<Plane>;
+
+/// What is heaped.
+#[derive(Clone, Copy)]
+struct Kind {
+    faces: Faces,
+    heap: Heap,
+}
 
 /// What is seen from above.
 pub(super) struct HeightField {
@@ -31,7 +61,7 @@ pub(super) struct HeightField {
     pub(super) spacing: f32,
     /// The part that is shown.
     pub(super) frame: Frame,
-    bodies: u32,
+    pub(super) bodies: u32,
 }
 
 struct Body {
@@ -44,7 +74,7 @@ struct Body {
 /// Heaps bodies until the floor shows in `spec.pores.percent` of the picture, to about [`FLOOR_STEP_PX`].
 ///
 /// A first layer keeps its distances; deeper bodies then close its gaps.
-pub(super) fn heap(spec: &PhantomSpec, faces: Faces, crowding: f64) -> HeightField {
+pub(super) fn heap(spec: &PhantomSpec, heap: Heap, faces: Faces, crowding: f64) -> HeightField {
     // Bodies that close gaps shorten the mean intercept, the more of them the less floor is left; the two
     // numbers were fitted to counts at 1 to 20 % and bring it within some percent of what was asked for.
     let gaps = 0.89 + 0.0545 * libm::sqrt(spec.pores.percent);
@@ -66,8 +96,9 @@ pub(super) fn heap(spec: &PhantomSpec, faces: Faces, crowding: f64) -> HeightFie
     let mut stream = Stream::new(spec.seed, Purpose::Bodies, 0);
     let wanted = (spec.pores.percent / 100.0 * (spec.width_px * spec.height_px) as f64).round() as usize;
     let mut free = spec.width_px * spec.height_px;
-    lay_first(&mut field, &mut stream, (faces, wanted), &mut free, spec.seed);
-    fill_gaps(&mut field, &mut stream, (faces, wanted), &mut free);
+    let kind = Kind { faces, heap };
+    lay_first(&mut field, &mut stream, (kind, wanted), &mut free, spec.seed);
+    fill_gaps(&mut field, &mut stream, (kind, wanted), &mut free);
     field
 }
 
@@ -77,7 +108,7 @@ const FLOOR_STEP_PX: usize = 6;
 fn lay_first(
     field: &mut HeightField,
     stream: &mut Stream,
-    (faces, wanted): (Faces, usize),
+    (kind, wanted): (Kind, usize),
     free: &mut usize,
     seed: u64,
 ) {
@@ -93,9 +124,9 @@ fn lay_first(
         if *free <= wanted + FLOOR_STEP_PX {
             return;
         }
-        let size = 0.56 * spacing * stream.lognormal(0.22);
-        let z = 0.22 * spacing * stream.normal().clamp(-2.5, 2.5);
-        let body = Body::new([place.x, place.y, z], size, faces(stream));
+        let size = 0.56 * spacing * stream.lognormal(kind.heap.size_spread);
+        let z = kind.heap.height_spread * spacing * stream.normal().clamp(-2.5, 2.5);
+        let body = Body::new([place.x, place.y, z], size, (kind.faces)(&kind.heap, stream));
         let covered = field.would_cover(&body);
         if covered <= *free - wanted {
             field.add(&body);
@@ -104,16 +135,13 @@ fn lay_first(
     }
 }
 
-fn fill_gaps(
-    field: &mut HeightField,
-    stream: &mut Stream,
-    (faces, wanted): (Faces, usize),
-    free: &mut usize,
-) {
+fn fill_gaps(field: &mut HeightField, stream: &mut Stream, (kind, wanted): (Kind, usize), free: &mut usize) {
     let spacing = f64::from(field.spacing);
     let frame = field.frame;
     let is_floor = |field: &HeightField, &(x, y): &(usize, usize)| field.body.at(x, y) == 0;
-    for _round in 0..4 {
+    for round in 0..8 {
+        // In a small gap that is left only a body much smaller than the others covers part of it.
+        let tries = if round < 4 { 5 } else { 60 };
         let mut gaps: Vec<(usize, usize)> = (frame.y..frame.y + frame.height)
             .flat_map(|y| (frame.x..frame.x + frame.width).map(move |x| (x, y)))
             .filter(|place| is_floor(field, place))
@@ -128,9 +156,9 @@ fn fill_gaps(
             }
             let z = -spacing * stream.between(0.35, 0.95);
             let mut size = spacing * stream.between(0.32, 0.6);
-            let shape = faces(stream);
+            let shape = (kind.faces)(&kind.heap, stream);
             // A body that would close too much is made smaller; if that does not help, the gap stays.
-            for _ in 0..5 {
+            for _ in 0..tries {
                 let body = Body::new([place.0 as f64 + 0.5, place.1 as f64 + 0.5, z], size, shape.clone());
                 let covered = field.would_cover(&body);
                 if covered <= *free - wanted {
@@ -231,8 +259,21 @@ impl HeightField {
     }
 }
 
+impl Heap {
+    /// The axes of a body: at random, or upright and turned at random.
+    pub(super) fn axes(&self, stream: &mut Stream) -> [[f64; 3]; 3] {
+        // No number is drawn where all lie at random, so that such pictures stay as they were.
+        if self.flat_share == 0.0 || stream.unit() >= self.flat_share {
+            return random_axes(stream);
+        }
+        let angle = stream.between(0.0, 2.0 * std::f64::consts::PI);
+        let (sin, cos) = (libm::sin(angle), libm::cos(angle));
+        [[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]]
+    }
+}
+
 /// A random rotation: three orthogonal unit vectors.
-pub(super) fn random_axes(stream: &mut Stream) -> [[f64; 3]; 3] {
+fn random_axes(stream: &mut Stream) -> [[f64; 3]; 3] {
     let first = stream.direction();
     let mut other = stream.direction();
     let along: f64 = (0..3).map(|k| first[k] * other[k]).sum();

@@ -3,10 +3,10 @@
 use serde::{Deserialize, Serialize};
 
 use super::super::random::Stream;
-use super::super::spec::PhantomSpec;
+use super::super::spec::{PhantomSpec, is_default};
 use super::Surface;
-use super::bodies::{Plane, face, heap, random_axes};
-use super::relief::shaded;
+use super::bodies::{Heap, Plane, face, heap};
+use super::relief::{Relief, Shading, shaded};
 
 /// Settings of the cube look.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
@@ -16,11 +16,30 @@ pub struct Cubes {
     pub edge_brightness: f64,
     /// Standard deviation of the grey level between grains. Default: 0.015.
     pub grain_contrast: f64,
+    /// As for the look relief. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub stepped_share: f64,
+    /// As for the look relief. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub rounding_px: f64,
+    /// How the grains lie.
+    #[serde(skip_serializing_if = "is_default")]
+    pub heap: Heap,
+    /// How they are lit.
+    #[serde(skip_serializing_if = "is_default")]
+    pub shading: Shading,
 }
 
 impl Default for Cubes {
     fn default() -> Self {
-        Self { edge_brightness: 0.35, grain_contrast: 0.015 }
+        Self {
+            edge_brightness: 0.35,
+            grain_contrast: 0.015,
+            stepped_share: 0.0,
+            rounding_px: 0.0,
+            heap: Heap::default(),
+            shading: Shading::default(),
+        }
     }
 }
 
@@ -29,14 +48,27 @@ const CROWDING: f64 = 1.2;
 
 /// Surface of `spec`.
 pub(crate) fn paint(spec: &PhantomSpec, look: &Cubes) -> Surface {
-    let field = heap(spec, cuboid, CROWDING);
-    shaded(&field, (look.edge_brightness, look.grain_contrast), spec.seed)
+    let field = heap(spec, look.heap, cuboid, CROWDING);
+    shaded(&field, &Relief::from(look), spec.seed)
+}
+
+impl From<&Cubes> for Relief {
+    fn from(look: &Cubes) -> Self {
+        Self {
+            edge_brightness: look.edge_brightness,
+            grain_contrast: look.grain_contrast,
+            stepped_share: look.stepped_share,
+            rounding_px: look.rounding_px,
+            heap: look.heap,
+            shading: look.shading,
+        }
+    }
 }
 
 /// A box with sides that differ by some percent and narrow bevels along its edges and corners.
-fn cuboid(stream: &mut Stream) -> Vec<Plane> {
-    let axes = random_axes(stream);
-    let half: [f64; 3] = std::array::from_fn(|_| 0.85 * stream.lognormal(0.1));
+fn cuboid(heap: &Heap, stream: &mut Stream) -> Vec<Plane> {
+    let axes = heap.axes(stream);
+    let half: [f64; 3] = std::array::from_fn(|_| 0.85 * stream.lognormal(0.1 * heap.shape_spread));
     let bevel = stream.between(0.03, 0.09);
     let mut planes = Vec::with_capacity(26);
     for x in [-1.0, 0.0, 1.0] {

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::super::pores::Material;
+use super::super::scratches::scratch;
 use super::super::section::{Section, Spot, pore_cover};
 use crate::grid::Grid;
 
@@ -77,11 +78,13 @@ pub(crate) fn paint(section: &Section, look: &Etched) -> Grid<f32> {
             shoulder: stream.between(0.25, 0.75) as f32,
         }
     });
-    section.paint(|spot| {
+    let mut picture = section.paint(|spot| {
         let ground =
             grain_tone(section, &grains[spot.grain as usize], spot) + groove_tone(section, &grooves, spot);
-        pore_tone(spot, ground)
-    })
+        pore_tone(spot, spot.finished(ground, GROUND))
+    });
+    scratch(&mut picture, section.polish.scratches, 0.3, section.seed);
+    picture
 }
 
 fn grain_tone(section: &Section, grain: &Grain, spot: &Spot) -> f32 {
@@ -113,7 +116,7 @@ fn groove_tone(section: &Section, grooves: &[Groove], spot: &Spot) -> f32 {
             bright = groove.depth * groove.shoulder * (1.0 - 0.9 * facing) * 2.0 * t * t * fall * fall;
         }
     }
-    bright - dark
+    (bright - dark) * spot.shown
 }
 
 /// Pores: dark, darkest in the middle, with a bright rim; pulled-out voids show a rough floor.

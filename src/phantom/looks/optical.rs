@@ -18,17 +18,32 @@ pub struct Optical {
     pub faint_share: f64,
     /// Scratches in a picture of 1024 x 768 px. Default: 12.
     pub scratches: f64,
+    /// Standard deviation of the grey level between grains. Default: 0.015.
+    #[serde(skip_serializing_if = "is_usual_contrast")]
+    pub grain_contrast: f64,
+}
+
+const USUAL_CONTRAST: f64 = 0.015;
+
+fn is_usual_contrast(value: &f64) -> bool {
+    *value == USUAL_CONTRAST
 }
 
 impl Default for Optical {
     fn default() -> Self {
-        Self { boundary_depth: 0.38, boundary_px: 1.1, faint_share: 0.05, scratches: 12.0 }
+        Self {
+            boundary_depth: 0.38,
+            boundary_px: 1.1,
+            faint_share: 0.05,
+            scratches: 12.0,
+            grain_contrast: USUAL_CONTRAST,
+        }
     }
 }
 
 /// Grey levels of the section.
 pub(crate) fn paint(section: &Section, look: &Optical) -> Grid<f32> {
-    let tones = section.per_grain(|stream| (0.015 * stream.normal()) as f32);
+    let tones = section.per_grain(|stream| (look.grain_contrast * stream.normal()) as f32);
     let lines = section.per_edge(|stream| {
         let faint = if stream.unit() < look.faint_share { 0.15 } else { 1.0 };
         let depth = look.boundary_depth * faint * stream.lognormal(0.25);
@@ -36,7 +51,7 @@ pub(crate) fn paint(section: &Section, look: &Optical) -> Grid<f32> {
     });
     let mut picture = section.paint(|spot| {
         let ground = 0.74 + tones[spot.grain as usize] + 0.006 * spot.texture + 0.006 * spot.drift;
-        pore_tone(spot, ground - line_tone(section, &lines, spot))
+        pore_tone(spot, spot.finished(ground - line_tone(section, &lines, spot), 0.74))
     });
     scratch(&mut picture, look.scratches, 0.16, section.seed);
     picture
@@ -52,7 +67,7 @@ fn line_tone(section: &Section, lines: &[(f32, f32)], spot: &Spot) -> f32 {
             dark = dark.max(depth / (1.0 + t * t * t * t));
         }
     }
-    dark * (1.0 + 0.18 * spot.drift).clamp(0.4, 1.5)
+    dark * (1.0 + 0.18 * spot.drift).clamp(0.4, 1.5) * spot.shown
 }
 
 /// Pores scatter light away: dark with a soft rim, some with light coming back from below.

@@ -23,7 +23,8 @@ impl Default for Polished {
 
 /// Grey levels of the section.
 pub(crate) fn paint(section: &Section, look: &Polished) -> Grid<f32> {
-    let mut picture = section.paint(|spot| pore_tone(spot, 0.58 + 0.008 * spot.texture + 0.008 * spot.drift));
+    let mut picture = section
+        .paint(|spot| pore_tone(spot, spot.finished(0.58 + 0.008 * spot.texture + 0.008 * spot.drift, 0.58)));
     scratch(&mut picture, look.scratches, 0.07, section.seed);
     picture
 }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::options::Connectivity;
+use crate::options::{Connectivity, PoreMethod};
 use crate::report::number::{count, significant};
 use crate::report::phrase::{self, counted};
 use crate::study::result::{
@@ -77,6 +77,12 @@ fn pores(study: &Study) -> Vec<String> {
          moves by ±5 % of the grey distance between pores and solid."
             .to_owned(),
     );
+    if pores.iter().any(|pores| pores.threshold.method == PoreMethod::Learned.name()) {
+        sentences.push(
+            "For learned pores it is the range between counting from a probability of 0.7 and from 0.3."
+                .to_owned(),
+        );
+    }
     if pores.iter().any(|pores| pores.pull_out_count > 0) {
         sentences.push(
             "Voids that look like pulled-out grains are included; porosity without them is stated beside it."

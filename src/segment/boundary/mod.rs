@@ -52,7 +52,7 @@ pub struct Spread {
     pub p99: f64,
 }
 
-/// Boundary strength of each pixel, from 0 to 255.
+/// Boundary strength of each pixel, from 0 to 255, and the evidence behind it.
 ///
 /// Responses are averages over about 11 px along a line in eight directions, of which the largest counts.
 /// - Ridge: how much darker (or brighter, by tone) a line is than both its sides, about 2.5, 4.4 or 7 px off. 255 is the
@@ -63,16 +63,12 @@ pub struct Spread {
 ///
 /// In either case 255 is at least 6 grey levels. A constant added to the picture changes nothing, and neither does a grey
 /// scale turned over together with the tone. Pores and 2 px around them are filled with the mean of the solid around.
-pub fn map(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grid<u8> {
-    boundaries(picture, pores, options).strength
-}
-
-/// The boundary map together with the evidence behind it, see [`map`].
-pub fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
+pub(super) fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
     let filled = fill::filled(picture, pores, options.tone);
     let (strength, evidence) = match options.method {
         BoundaryMethod::Ridge => ridge::strength(&filled),
         BoundaryMethod::Gradient => gradient::strength(&filled),
+        BoundaryMethod::Learned => unreachable!("invariant: a learned map is no answer of a line filter"),
     };
     Boundaries { strength, filled: filled.picture, evidence }
 }

@@ -1,6 +1,10 @@
 use super::*;
 use crate::options::Tone;
 
+fn map(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grid<u8> {
+    boundaries(picture, pores, options).strength
+}
+
 fn map_of(picture: &Grid<u8>, method: BoundaryMethod) -> Grid<u8> {
     let pores = Labels { grid: picture.map(|_| 0), count: 0 };
     map(picture, &pores, &GrainOptions { method, ..GrainOptions::default() })

@@ -4,6 +4,7 @@
 //! same answer. Global rules take a histogram (`histogram[v]` pixels have grey `v`) and return a level: pores are the
 //! greys at or below it. Sums are exact in `u64` or carried in `f64`, so that pictures of any size are safe.
 
+pub mod edge_level;
 pub mod half_contrast;
 pub mod iterative;
 pub mod kapur;

@@ -17,12 +17,31 @@ pub struct InterceptResults {
     pub mean: Length,
     /// Standard error of the mean within this field, from the spread of the counts.
     pub standard_error: Option<Length>,
+    /// How far the mean is open because boundaries may be false or missed; null unless boundaries are learned.
+    pub segmentation: Option<SegmentationDoubt>,
     /// Largest over smallest mean intercept by direction.
     pub anisotropy: Option<f64>,
     /// Whole chords, by number.
     pub chords: Option<Distribution>,
     /// Size in three dimensions by a named factor.
     pub three_dimensional: Option<ThreeDimensional>,
+}
+
+/// What false and missed boundaries leave open of a mean linear intercept.
+///
+/// Each boundary counts by the probability that it is real, so the mean rests on an expected number of passages.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+pub struct SegmentationDoubt {
+    /// Expected boundary passages over all lines.
+    pub expected_count: f64,
+    /// Mean of 1 - p over the expected passages, p the probability of the boundary passed; 0 where all are certain.
+    pub ambiguity: f64,
+    /// Standard deviation of the mean over the mean.
+    pub relative_deviation: f64,
+    /// Lower end of the 95 % interval.
+    pub ci95_low: Length,
+    /// Upper end of the 95 % interval.
+    pub ci95_high: Length,
 }
 
 /// What one set of test lines says.
@@ -36,9 +55,9 @@ pub struct LineSet {
     pub line_length: Length,
     /// Length inside pores, taken out.
     pub length_in_pores: Length,
-    /// Boundary passages.
+    /// Boundary passages; of learned boundaries, those more likely real than not.
     pub intercept_count: u64,
-    /// Length outside pores over passages; null without passages.
+    /// Length outside pores over passages, of learned boundaries over the expected ones; null without passages.
     pub mean: Option<Length>,
 }
 

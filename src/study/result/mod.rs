@@ -21,7 +21,7 @@ use crate::warning::Warning;
 pub use distribution::{Distribution, Histogram, Lognormal, Percentiles};
 pub use field::{Field, FieldRows, Finding, Grade, PictureCheck};
 pub use grains::{CoarseTail, Grain, GrainResults, Populations};
-pub use lines::{InterceptResults, LineSet, ThreeDimensional};
+pub use lines::{InterceptResults, LineSet, SegmentationDoubt, ThreeDimensional};
 pub use pores::{
     Background, Pore, PorePlace, PoreResults, RuleResult, ThresholdReport, ThresholdSensitivity, Unfolded,
 };

@@ -78,8 +78,10 @@ pub struct PoreResults {
 pub struct ThresholdReport {
     /// Name of the rule, as on the command line; `fixed` for a typed grey value.
     pub method: String,
+    /// Why the program took this rule; null where it was asked for by name.
+    pub reason: Option<String>,
     /// Grey level on the scale of the picture after its background was evened out; pores lie at or below it (dark) or
-    /// above it (bright). Null for local rules.
+    /// above it (bright). Null for local rules and learned pores.
     pub grey_level: Option<f64>,
     /// `false` if an operator typed the level.
     pub automatic: bool,
@@ -98,11 +100,12 @@ pub struct Background {
     pub removed: bool,
 }
 
-/// How far porosity moves when the threshold moves by ±5 % of the grey distance between the classes.
+/// How far porosity moves when the threshold moves by ±5 % of the grey distance between the classes; with learned pores,
+/// when they are counted from a probability of 0.7 and of 0.3 instead of 0.5.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct ThresholdSensitivity {
-    /// The shift in grey levels.
-    pub shift_grey_levels: f64,
+    /// The shift in grey levels; null for learned pores.
+    pub shift_grey_levels: Option<f64>,
     /// Porosity with the threshold moved towards the pores.
     pub porosity_low_percent: f64,
     /// Porosity with the threshold moved towards the solid.

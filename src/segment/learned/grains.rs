@@ -1,0 +1,133 @@
+//! Grains of a learned boundary map: fine regions, how likely each boundary between them is, and the cut at one half.
+
+use rayon::prelude::*;
+
+use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
+use super::likelihood::{FEATURES, Seen, Surroundings, features, probability};
+use crate::grid::{Grid, Labels};
+use crate::segment::basin_graph::{Edge, Merging, Sums, UNIT, edges};
+use crate::segment::basins::{Springs, basins};
+use crate::segment::grains::{joined, sums};
+
+/// Logit up to which there is no boundary: a probability of 0.02.
+const OPEN_LOGIT: f64 = -4.0;
+/// Logit up to which a pixel lies within a grain: a probability of 0.12.
+const INNER_LOGIT: f64 = -2.0;
+/// Hollows shallower than this in logits are no regions of their own.
+const HOLLOW_LOGIT: f64 = 0.5;
+/// Smaller regions, in px² of the network, are joined to a neighbour: a boundary is two pixels wide.
+const SMALLEST_PX: f64 = 12.0;
+
+/// Regions finer than grains, and how likely each boundary between two of them is real.
+#[derive(Clone, Debug)]
+pub struct Likely {
+    /// The regions; 0 in pores.
+    pub regions: Labels,
+    /// Pixels of `regions` for one of the picture, along each side.
+    pub scale: f64,
+    /// How clear the boundaries are, 0 to 1 ([`Surroundings`]).
+    pub clarity: f64,
+    /// The grain that each region belongs to if boundaries are cut at one half, by region.
+    pub grain_of: Vec<u32>,
+    /// Pairs of touching regions in ascending order.
+    pub edges: Vec<LikelyEdge>,
+}
+
+/// A boundary between two regions.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LikelyEdge {
+    /// The smaller label.
+    pub a: u32,
+    /// The larger label.
+    pub b: u32,
+    /// Pairs of edge-sharing pixels, one in each region.
+    pub length_px: u64,
+    /// Probability that it lies between two grains.
+    pub probability: f64,
+}
+
+/// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast.
+pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, seen: Seen) -> (Likely, Labels) {
+    let fine = fine_regions(boundary, picture, pores);
+    let around = Surroundings::of(&fine.sums, &fine.edges, seen);
+    let edges = fine
+        .edges
+        .iter()
+        .map(|edge| {
+            let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
+            LikelyEdge {
+                a: edge.a,
+                b: edge.b,
+                length_px: edge.length_px,
+                probability: probability(edge, a, b, around),
+            }
+        })
+        .collect();
+    let weigh =
+        |edge: &Edge, a: Sums, b: Sums| (probability(edge, a, b, around) * 255.0 * UNIT as f64) as u64;
+    let merging = Merging::new(fine.sums, fine.edges, weigh);
+    let smallest = (SMALLEST_PX / (around.scale * around.scale)).ceil() as u64;
+    let grains = joined(fine.regions.clone(), merging, 0.5, smallest);
+    let mut grain_of = vec![0; fine.regions.count as usize + 1];
+    for (&region, &grain) in fine.regions.grid.as_slice().iter().zip(grains.grid.as_slice()) {
+        grain_of[region as usize] = grain;
+    }
+    let likely = Likely { regions: fine.regions, scale: 1.0, clarity: around.clarity, grain_of, edges };
+    (likely, grains)
+}
+
+impl Likely {
+    /// Mean linear intercept along rows and columns, in pixels of `regions`: every pair of pixels across a boundary is a
+    /// passage of a row or a column, counted by its probability. `None` without boundaries.
+    pub fn mean_intercept_px(&self) -> Option<f64> {
+        let passages: f64 = self.edges.iter().map(|edge| edge.length_px as f64 * edge.probability).sum();
+        let solid = self.regions.grid.as_slice().par_iter().filter(|&&region| region != 0).count();
+        (passages > 0.0).then(|| 2.0 * solid as f64 / passages)
+    }
+}
+
+/// A boundary between fine regions with the features that its probability is fitted on.
+pub struct EdgeSample {
+    /// The boundary.
+    pub edge: Edge,
+    /// Its features.
+    pub features: [f64; FEATURES],
+}
+
+/// The fine regions of a map and the features of every boundary between them, for calibration.
+pub fn edge_samples(
+    boundary: &Grid<u8>,
+    picture: &Grid<u8>,
+    pores: &Labels,
+    seen: Seen,
+) -> (Labels, Vec<EdgeSample>) {
+    let fine = fine_regions(boundary, picture, pores);
+    let around = Surroundings::of(&fine.sums, &fine.edges, seen);
+    let sample = |edge: &Edge| {
+        let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
+        EdgeSample { edge: *edge, features: features(edge, a, b, around) }
+    };
+    let samples = fine.edges.iter().map(sample).collect();
+    (fine.regions, samples)
+}
+
+struct Fine {
+    regions: Labels,
+    edges: Vec<Edge>,
+    sums: Vec<Sums>,
+}
+
+fn fine_regions(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels) -> Fine {
+    let hollow = (HOLLOW_LOGIT * LEVELS_PER_LOGIT).round() as u8;
+    let regions = basins(boundary, pores, logit_level(OPEN_LOGIT), Springs::Hollows(hollow));
+    let edges = edges(&regions, boundary, u8::MAX);
+    let sums = sums(&regions, (picture, boundary), logit_level(INNER_LOGIT));
+    Fine { regions, edges, sums }
+}
+
+/// The map with its logits turned into probabilities, 255 for certain.
+pub fn as_probabilities(boundary: &Grid<u8>) -> Grid<u8> {
+    let table: Vec<u8> =
+        (0..=u8::MAX).map(|level| probability_level(logit_of(f64::from(level)) as f32)).collect();
+    boundary.map(|level| table[usize::from(level)])
+}
