@@ -10,7 +10,11 @@ use std::process::ExitCode;
 use ceramograph::grid::{Grid, Labels};
 use ceramograph::micrograph::Grey;
 use ceramograph::options::Options;
-use ceramograph::segment::learned::{self, finer::Enlarged, grains::edge_samples, likelihood::Seen};
+use ceramograph::segment::grains::find_on;
+use ceramograph::segment::learned;
+use ceramograph::segment::learned::finer::{Enlarged, is_better_enlarged};
+use ceramograph::segment::learned::grains::{edge_samples, edge_samples_enlarged};
+use ceramograph::segment::learned::likelihood::{FEATURES, WIDE_FEATURES};
 use ceramograph::segment::pores;
 
 fn main() -> ExitCode {
@@ -32,9 +36,10 @@ fn print_samples(folder: &Path, enlarged: bool) -> Result<(), Box<dyn Error>> {
         std::fs::read_dir(folder)?.map(|entry| Ok(entry?.path())).collect::<std::io::Result<_>>()?;
     truths.retain(|path| path.to_string_lossy().ends_with(".truth.json"));
     truths.sort();
+    let features = FEATURES + if enlarged { WIDE_FEATURES } else { 0 };
     println!(
         "picture,look,length,real,{}",
-        (1..=learned::likelihood::FEATURES).map(|k| format!("f{k}")).collect::<Vec<_>>().join(",")
+        (1..=features).map(|k| format!("f{k}")).collect::<Vec<_>>().join(",")
     );
     for path in truths {
         let truth: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(&path)?)?;
@@ -56,10 +61,14 @@ fn print_picture(stem: &Path, look: &str, enlarged: bool) -> Result<(), Box<dyn 
     let maps = learned::maps(&grey, 1.0)?;
     let found = pores::find_on(&grey, &maps.pore, &Options::default().pore_options())?;
     let (regions, samples) = if enlarged {
-        let large = Enlarged::of(&grey, &found.labels)?;
-        edge_samples(&large.boundary, &large.picture, &large.pores, Seen::Enlarged)
+        let grains = find_on(&maps.boundary, &found.picture, &found.labels, 1.0);
+        if !is_better_enlarged(&grains, 1.0) {
+            return Ok(());
+        }
+        let large = Enlarged::of(&maps.boundary, &grey, &found.labels)?;
+        edge_samples_enlarged(&large)
     } else {
-        edge_samples(&maps.boundary, &found.picture, &found.labels, Seen::AtScale(1.0))
+        edge_samples(&maps.boundary, &found.picture, &found.labels)
     };
     let times = regions.grid.width() / truth.width();
     let truth =

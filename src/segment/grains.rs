@@ -7,7 +7,6 @@ use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
 use super::learned::finer::learned_grains;
 use super::learned::grains::{Likely, as_probabilities, likely};
-use super::learned::likelihood::Seen;
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
 use crate::micrograph::Grey;
@@ -82,7 +81,7 @@ pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grain
 /// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is
 /// more likely real than not ([`likely`]). `picture` gives the contrast between regions; the network saw it at `scale`.
 pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> GrainMap {
-    let (likely, labels) = likely(boundaries, picture, pores, Seen::AtScale(scale));
+    let (likely, labels) = likely(boundaries, picture, pores, scale);
     let boundaries = as_probabilities(boundaries);
     let edges = edges(&labels, &boundaries, u8::MAX);
     GrainMap {

@@ -4,9 +4,8 @@
 //! lines in large even grains. So a picture is looked at once, and again where the first answer says so: reduced where
 //! grains are large, enlarged where they are small and their boundaries are not clear.
 
-use super::grains::{Likely, likely};
-use super::likelihood::Seen;
-use super::{Maps, maps, rescaled};
+use super::grains::{Likely, likely_enlarged};
+use super::{Maps, maps, resample, rescaled};
 use crate::error::Error;
 use crate::grid::{Grid, Labels};
 use crate::micrograph::Grey;
@@ -42,7 +41,6 @@ pub fn learned_grains(grey: &Grey, picture: &Grid<u8>, pores: &Labels) -> Result
 /// [`Error::Network`] if the network in the program is damaged.
 pub fn grains_on(first: Maps, grey: &Grey, picture: &Grid<u8>, pores: &Labels) -> Result<GrainMap, Error> {
     let mut found = find_on(&first.boundary, picture, pores, 1.0);
-    drop(first);
     let short_side = grey.width().min(grey.height()) as f64;
     let mut scale = 1.0;
     while mean_px(&found).is_some_and(|mean| mean * scale > LARGE_PX)
@@ -52,8 +50,8 @@ pub fn grains_on(first: Maps, grey: &Grey, picture: &Grid<u8>, pores: &Labels) -
         scale /= 2.0;
         found = find_on(&maps(grey, scale)?.boundary, picture, pores, scale);
     }
-    if scale == 1.0 && is_better_enlarged(&found) {
-        found.likely = Some(enlarged(grey, pores)?);
+    if is_better_enlarged(&found, scale) {
+        found.likely = Some(enlarged(&first.boundary, grey, pores)?);
     }
     Ok(found)
 }
@@ -62,15 +60,17 @@ fn mean_px(found: &GrainMap) -> Option<f64> {
     found.likely.as_ref().and_then(Likely::mean_intercept_px)
 }
 
-fn is_better_enlarged(found: &GrainMap) -> bool {
-    found.labels.grid.len() <= MOST_PIXELS
+/// Whether boundaries of a picture, found at `scale`, are better counted in the enlarged picture.
+pub fn is_better_enlarged(found: &GrainMap, scale: f64) -> bool {
+    scale == 1.0
+        && found.labels.grid.len() <= MOST_PIXELS
         && found.likely.as_ref().is_some_and(|likely| likely.clarity < CLEAR_ENOUGH)
 }
 
 /// Likely boundaries of the enlarged picture: they are for counting, while grains are told apart better as they are.
-fn enlarged(grey: &Grey, pores: &Labels) -> Result<Likely, Error> {
-    let large = Enlarged::of(grey, pores)?;
-    let (mut likely, _) = likely(&large.boundary, &large.picture, &large.pores, Seen::Enlarged);
+fn enlarged(first: &Grid<u8>, grey: &Grey, pores: &Labels) -> Result<Likely, Error> {
+    let large = Enlarged::of(first, grey, pores)?;
+    let mut likely = likely_enlarged(&large);
     likely.scale = ENLARGED;
     Ok(likely)
 }
@@ -79,6 +79,9 @@ fn enlarged(grey: &Grey, pores: &Labels) -> Result<Likely, Error> {
 pub struct Enlarged {
     /// Boundary map of the enlarged picture.
     pub boundary: Grid<u8>,
+    /// Boundary map of the picture as it is, enlarged: the network sees twice as much around every pixel there, and tells
+    /// facets and noise from boundaries by that.
+    pub wide: Grid<u8>,
     /// Its grey levels, after a 3 × 3 median.
     pub picture: Grid<u8>,
     /// The pores, enlarged.
@@ -86,19 +89,20 @@ pub struct Enlarged {
 }
 
 impl Enlarged {
-    /// Enlarges a picture twice and asks the network.
+    /// Enlarges a picture twice and asks the network; `first` is its boundary map at the scale of the picture.
     ///
     /// # Errors
     /// [`Error::Network`] if the network in the program is damaged.
-    pub fn of(grey: &Grey, pores: &Labels) -> Result<Self, Error> {
+    pub fn of(first: &Grid<u8>, grey: &Grey, pores: &Labels) -> Result<Self, Error> {
         let seen = rescaled(grey, ENLARGED);
         let boundary = maps(&seen, 1.0)?.boundary;
+        let wide = resample::lines(first, seen.width(), seen.height());
         let picture = median3(&GreyLevels::of(&seen, Tone::Dark).working(&seen));
         let (last_x, last_y) = (pores.grid.width() - 1, pores.grid.height() - 1);
         let place = |at: usize, last: usize| ((at as f64 / ENLARGED) as usize).min(last);
         let grid = Grid::from_fn(seen.width(), seen.height(), |x, y| {
             pores.grid.at(place(x, last_x), place(y, last_y))
         });
-        Ok(Self { boundary, picture, pores: Labels { grid, count: pores.count } })
+        Ok(Self { boundary, wide, picture, pores: Labels { grid, count: pores.count } })
     }
 }

@@ -18,8 +18,8 @@ const LEAST_INNER_PX: u64 = 30;
 pub struct Calibration {
     /// Coefficients of [`features`], the constant first, for pictures seen at their own scale or reduced.
     pub edge: [f64; FEATURES + 1],
-    /// The same for pictures seen enlarged, whose noise is smooth.
-    pub edge_enlarged: [f64; FEATURES + 1],
+    /// The same for pictures seen enlarged, whose noise is smooth, followed by those of [`wide_features`].
+    pub edge_enlarged: [f64; FEATURES + WIDE_FEATURES + 1],
     /// Coefficients of 1, a and a², a the ambiguity of a field, of the logarithm of the mean intercept found over the
     /// true one.
     pub bias: [f64; 3],
@@ -38,6 +38,8 @@ pub fn calibration() -> &'static Calibration {
 
 /// Numbers that describe a boundary between two regions.
 pub const FEATURES: usize = 13;
+/// Numbers that the picture as it is adds for a boundary of the enlarged one.
+pub const WIDE_FEATURES: usize = 6;
 
 /// What the features of all boundaries of a picture have in common.
 #[derive(Clone, Copy, Debug)]
@@ -46,29 +48,9 @@ pub struct Surroundings {
     pub noise: f64,
     /// Scale at which the network saw the picture: pixels of the network for one pixel of regions.
     pub scale: f64,
-    /// Whether the regions are those of an enlarged picture.
-    pub enlarged: bool,
     /// Length of the boundaries that are clear over the length of those that are at least suspected: where most are
     /// clear, a faint one is more likely false.
     pub clarity: f64,
-}
-
-/// How the network saw the picture.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Seen {
-    /// At a scale up to its own, the map brought back to its size.
-    AtScale(f64),
-    /// Enlarged, and so are the regions.
-    Enlarged,
-}
-
-impl Seen {
-    fn scale(self) -> f64 {
-        match self {
-            Self::AtScale(scale) => scale,
-            Self::Enlarged => 1.0,
-        }
-    }
 }
 
 /// Mean logits from which a boundary is clear, and from which it is suspected.
@@ -77,7 +59,7 @@ const SUSPECTED_LOGIT: f64 = -1.0;
 
 impl Surroundings {
     /// Surroundings of a picture: the noise is the median over its regions.
-    pub fn of(regions: &[Sums], edges: &[Edge], seen: Seen) -> Self {
+    pub fn of(regions: &[Sums], edges: &[Edge], scale: f64) -> Self {
         let mut variances: Vec<f64> = regions
             .iter()
             .filter(|region| region.inner_px >= LEAST_INNER_PX)
@@ -91,7 +73,7 @@ impl Surroundings {
             edges.iter().filter(|edge| mean_logit(edge) > least).map(|edge| edge.length_px).sum()
         };
         let clarity = length(CLEAR_LOGIT) as f64 / length(SUSPECTED_LOGIT).max(1) as f64;
-        Self { noise, clarity, scale: seen.scale(), enlarged: seen == Seen::Enlarged }
+        Self { noise, clarity, scale }
     }
 }
 
@@ -124,11 +106,31 @@ pub fn features(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> [f64; FE
     ]
 }
 
+/// Further features of a boundary of an enlarged picture: `wide` is the same boundary with the strengths of the map of the
+/// picture as it is. Mean logit there, its square, and products with the features above.
+pub fn wide_features(wide: &Edge, near: &[f64; FEATURES], around: Surroundings) -> [f64; WIDE_FEATURES] {
+    let logit = mean_logit(wide);
+    let [near_logit, _, contrast, _, _, _, area, ..] = *near;
+    [logit, logit * logit, logit * near_logit, logit * contrast, logit * area, logit * around.clarity]
+}
+
 /// Probability that a boundary is real, after the calibration.
 pub fn probability(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> f64 {
-    let calibration = calibration();
-    let fitted = if around.enlarged { &calibration.edge_enlarged } else { &calibration.edge };
-    let [constant, slopes @ ..] = fitted;
-    let sum = features(edge, a, b, around).iter().zip(slopes).fold(*constant, |sum, (f, c)| sum + f * c);
+    let [constant, slopes @ ..] = &calibration().edge;
+    logistic(*constant, &features(edge, a, b, around), slopes)
+}
+
+/// Probability that a boundary of an enlarged picture is real.
+pub fn probability_enlarged((edge, wide): (&Edge, &Edge), a: Sums, b: Sums, around: Surroundings) -> f64 {
+    let [constant, slopes @ ..] = &calibration().edge_enlarged;
+    let near = features(edge, a, b, around);
+    let far = wide_features(wide, &near, around);
+    let (near_slopes, far_slopes) = slopes.split_at(FEATURES);
+    let far: f64 = far.iter().zip(far_slopes).map(|(f, c)| f * c).sum();
+    logistic(constant + far, &near, near_slopes)
+}
+
+fn logistic(constant: f64, features: &[f64], slopes: &[f64]) -> f64 {
+    let sum = features.iter().zip(slopes).fold(constant, |sum, (f, c)| sum + f * c);
     1.0 / (1.0 + libm::exp(-sum))
 }
