@@ -113,7 +113,7 @@ fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap)
         None => pores::find(&grey, &options.pore_options()),
     }?;
     let grain_map = match maps.filter(|_| learned_boundaries) {
-        Some(maps) => learned::finer::grains_on(maps, &grey, &pore_map.picture, &pore_map.labels)?,
+        Some(maps) => learned::suited_scale::grains_on(maps, &grey, &pore_map.picture, &pore_map.labels)?,
         None => {
             drop(grey);
             grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options())

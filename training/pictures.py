@@ -12,8 +12,9 @@ from PIL import Image
 # scoring. Bodies in them are large, so each is taken at several sizes.
 BODIES_EVERY = 3
 BODIES_SIZES = (0.25, 0.35, 0.5, 0.7)
-# Pixels are drawn once; then some of the pictures are brought to another scale, because pictures are so brought when they
-# are measured, and that changes their noise: those of grains up to this mean intercept are enlarged, larger ones reduced.
+# Pixels are drawn once; then some of the pictures are brought to another scale, because that happens to pictures before or
+# when they are measured, and changes their noise: those of grains up to this mean intercept are enlarged or reduced, larger
+# ones only reduced.
 LARGE_PX = 80
 TWICE_SHARE = 0.35
 OTHER_SHARE = 0.2

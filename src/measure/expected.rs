@@ -23,10 +23,9 @@ pub(crate) struct Expected {
 }
 
 impl Expected {
-    /// Factor on a mean intercept that takes out what boundaries of such ambiguity brought on phantoms.
+    /// Factor on a mean intercept that takes out the bias found on phantoms.
     pub fn correction(&self) -> f64 {
-        let [constant, linear, square] = calibration().bias;
-        libm::exp(-(constant + self.ambiguity * (linear + self.ambiguity * square)))
+        libm::exp(-calibration().bias)
     }
 
     /// How far the segmentation leaves the corrected `mean` open.

@@ -2,9 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::finer::Enlarged;
 use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
-use super::likelihood::{FEATURES, Surroundings, features, probability, probability_enlarged, wide_features};
+use super::likelihood::{FEATURES, Surroundings, features, probability};
 use crate::grid::{Grid, Labels};
 use crate::segment::basin_graph::{Edge, Merging, Sums, UNIT, edges};
 use crate::segment::basins::{Springs, basins};
@@ -24,8 +23,6 @@ const SMALLEST_PX: f64 = 12.0;
 pub struct Likely {
     /// The regions; 0 in pores.
     pub regions: Labels,
-    /// Pixels of `regions` for one of the picture, along each side.
-    pub scale: f64,
     /// How clear the boundaries are, 0 to 1 ([`Surroundings`]).
     pub clarity: f64,
     /// The grain that each region belongs to if boundaries are cut at one half, by region.
@@ -73,7 +70,7 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f6
     for (&region, &grain) in fine.regions.grid.as_slice().iter().zip(grains.grid.as_slice()) {
         grain_of[region as usize] = grain;
     }
-    let likely = Likely { regions: fine.regions, scale: 1.0, clarity: around.clarity, grain_of, edges };
+    let likely = Likely { regions: fine.regions, clarity: around.clarity, grain_of, edges };
     (likely, grains)
 }
 
@@ -87,84 +84,30 @@ impl Likely {
     }
 }
 
-/// Regions of an enlarged picture and how likely each boundary between them is real.
-pub fn likely_enlarged(large: &Enlarged) -> Likely {
-    let (fine, around, wide) = fine_enlarged(large);
-    let edges: Vec<LikelyEdge> = fine
-        .edges
-        .iter()
-        .zip(&wide)
-        .map(|(edge, wide)| {
-            let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
-            let probability = probability_enlarged((edge, wide), a, b, around);
-            LikelyEdge { a: edge.a, b: edge.b, length_px: edge.length_px, probability }
-        })
-        .collect();
-    let grain_of = united(fine.regions.count, edges.iter().filter(|edge| edge.probability < 0.5));
-    Likely { regions: fine.regions, scale: 1.0, clarity: around.clarity, grain_of, edges }
-}
-
-/// For each region the smallest label among those that it is joined to by `open` boundaries.
-fn united<'a>(count: u32, open: impl Iterator<Item = &'a LikelyEdge>) -> Vec<u32> {
-    let mut smaller: Vec<u32> = (0..=count).collect();
-    let root = |smaller: &mut Vec<u32>, mut label: u32| {
-        while smaller[label as usize] != label {
-            smaller[label as usize] = smaller[smaller[label as usize] as usize];
-            label = smaller[label as usize];
-        }
-        label
-    };
-    for edge in open {
-        let (a, b) = (root(&mut smaller, edge.a), root(&mut smaller, edge.b));
-        smaller[a.max(b) as usize] = a.min(b);
-    }
-    (0..=count).map(|label| root(&mut smaller, label)).collect()
-}
-
 /// A boundary between fine regions with the features that its probability is fitted on.
 pub struct EdgeSample {
     /// The boundary.
     pub edge: Edge,
     /// Its features.
-    pub features: Vec<f64>,
+    pub features: [f64; FEATURES],
 }
 
 /// The fine regions of a map and the features of every boundary between them, for calibration.
 pub fn edge_samples(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels) -> (Labels, Vec<EdgeSample>) {
     let fine = fine_regions(boundary, picture, pores);
     let around = Surroundings::of(&fine.sums, &fine.edges, 1.0);
-    let samples =
-        fine.edges.iter().map(|&edge| EdgeSample { edge, features: fine.features(&edge, around).to_vec() });
-    (fine.regions.clone(), samples.collect())
-}
-
-/// As [`edge_samples`], of an enlarged picture.
-pub fn edge_samples_enlarged(large: &Enlarged) -> (Labels, Vec<EdgeSample>) {
-    let (fine, around, wide) = fine_enlarged(large);
-    let samples = fine.edges.iter().zip(&wide).map(|(&edge, wide)| {
-        let near = fine.features(&edge, around);
-        EdgeSample { edge, features: [&near[..], &wide_features(wide, &near, around)].concat() }
+    let samples = fine.edges.iter().map(|&edge| {
+        let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
+        EdgeSample { edge, features: features(&edge, a, b, around) }
     });
-    (fine.regions.clone(), samples.collect())
-}
-
-fn fine_enlarged(large: &Enlarged) -> (Fine, Surroundings, Vec<Edge>) {
-    let fine = fine_regions(&large.boundary, &large.picture, &large.pores);
-    let around = Surroundings::of(&fine.sums, &fine.edges, 1.0);
-    let wide = edges(&fine.regions, &large.wide, u8::MAX);
-    (fine, around, wide)
+    let samples = samples.collect();
+    (fine.regions, samples)
 }
 
 struct Fine {
     regions: Labels,
     edges: Vec<Edge>,
     sums: Vec<Sums>,
-}
-
-impl Fine {
-    fn features(&self, edge: &Edge, around: Surroundings) -> [f64; FEATURES] {
-        features(edge, self.sums[edge.a as usize], self.sums[edge.b as usize], around)
-    }
 }
 
 fn fine_regions(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels) -> Fine {

@@ -16,14 +16,11 @@ const LEAST_INNER_PX: u64 = 30;
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
-    /// Coefficients of [`features`], the constant first, for pictures seen at their own scale or reduced.
+    /// Coefficients of [`features`], the constant first.
     pub edge: [f64; FEATURES + 1],
-    /// The same for pictures seen enlarged, whose noise is smooth, followed by those of [`wide_features`].
-    pub edge_enlarged: [f64; FEATURES + WIDE_FEATURES + 1],
-    /// Coefficients of 1, a and a², a the ambiguity of a field, of the logarithm of the mean intercept found over the
-    /// true one.
-    pub bias: [f64; 3],
-    /// Coefficients of 1 and a of the standard deviation of what is left.
+    /// Logarithm of the mean intercept found over the true one, most likely on phantoms.
+    pub bias: f64,
+    /// Coefficients of 1 and a of the standard deviation of what is left, a the ambiguity of a field.
     pub spread: [f64; 2],
 }
 
@@ -38,9 +35,6 @@ pub fn calibration() -> &'static Calibration {
 
 /// Numbers that describe a boundary between two regions.
 pub const FEATURES: usize = 13;
-/// Numbers that the picture as it is adds for a boundary of the enlarged one.
-pub const WIDE_FEATURES: usize = 6;
-
 /// What the features of all boundaries of a picture have in common.
 #[derive(Clone, Copy, Debug)]
 pub struct Surroundings {
@@ -106,31 +100,9 @@ pub fn features(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> [f64; FE
     ]
 }
 
-/// Further features of a boundary of an enlarged picture: `wide` is the same boundary with the strengths of the map of the
-/// picture as it is. Mean logit there, its square, and products with the features above.
-pub fn wide_features(wide: &Edge, near: &[f64; FEATURES], around: Surroundings) -> [f64; WIDE_FEATURES] {
-    let logit = mean_logit(wide);
-    let [near_logit, _, contrast, _, _, _, area, ..] = *near;
-    [logit, logit * logit, logit * near_logit, logit * contrast, logit * area, logit * around.clarity]
-}
-
 /// Probability that a boundary is real, after the calibration.
 pub fn probability(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> f64 {
     let [constant, slopes @ ..] = &calibration().edge;
-    logistic(*constant, &features(edge, a, b, around), slopes)
-}
-
-/// Probability that a boundary of an enlarged picture is real.
-pub fn probability_enlarged((edge, wide): (&Edge, &Edge), a: Sums, b: Sums, around: Surroundings) -> f64 {
-    let [constant, slopes @ ..] = &calibration().edge_enlarged;
-    let near = features(edge, a, b, around);
-    let far = wide_features(wide, &near, around);
-    let (near_slopes, far_slopes) = slopes.split_at(FEATURES);
-    let far: f64 = far.iter().zip(far_slopes).map(|(f, c)| f * c).sum();
-    logistic(constant + far, &near, near_slopes)
-}
-
-fn logistic(constant: f64, features: &[f64], slopes: &[f64]) -> f64 {
-    let sum = features.iter().zip(slopes).fold(constant, |sum, (f, c)| sum + f * c);
+    let sum = features(edge, a, b, around).iter().zip(slopes).fold(*constant, |sum, (f, c)| sum + f * c);
     1.0 / (1.0 + libm::exp(-sum))
 }

@@ -4,12 +4,12 @@
 //! belongs to a pore. It was trained on drawn pictures of one range of grain sizes in pixels: a picture is brought to the
 //! scale at which its grains suit ([`resample`]), goes through in tiles ([`tiles`]), and the maps are brought back.
 
-pub mod finer;
 pub mod grains;
 pub mod levels;
 pub mod likelihood;
 mod network;
 mod resample;
+pub mod suited_scale;
 mod tiles;
 
 use std::borrow::Cow;
@@ -58,12 +58,6 @@ pub fn maps(picture: &Grey, scale: f64) -> Result<Maps, Error> {
         boundary: resample::lines(&maps.boundary, width, height),
         pore: resample::map(&maps.pore, width, height),
     })
-}
-
-/// A picture enlarged or reduced by `scale`, as the network would see it, in 16 bits.
-pub fn rescaled(picture: &Grey, scale: f64) -> Grey {
-    let side = |side: usize| ((side as f64 * scale).round() as usize).max(1);
-    Grey::Sixteen(resample::picture(&sixteen_bit(picture), side(picture.width()), side(picture.height())))
 }
 
 fn sixteen_bit(picture: &Grey) -> Cow<'_, Grid<u16>> {
