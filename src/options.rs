@@ -269,7 +269,7 @@ pub struct Options {
     pub crop: Option<String>,
     /// Largest picture that is decoded, in px. Default: 400 million.
     pub max_pixels: u64,
-    /// Threshold rule, or a grey value.
+    /// Threshold rule, or a grey value. Default: auto.
     pub pores: PoreMethod,
     /// Pores are darker or brighter than the solid. Default: dark.
     pub pore_tone: Tone,
@@ -279,7 +279,7 @@ pub struct Options {
     pub connectivity: Connectivity,
     /// Treatment of uneven light. Default: even-out.
     pub background: BackgroundHandling,
-    /// Boundary map. Default: ridge.
+    /// Boundary map. Default: learned.
     pub boundaries: BoundaryMethod,
     /// Boundary lines are darker or brighter than the grains. Default: dark.
     pub boundary_tone: Tone,
@@ -312,12 +312,12 @@ impl Default for Options {
             require_scale: false,
             crop: None,
             max_pixels: 400_000_000,
-            pores: PoreMethod::HalfContrast,
+            pores: PoreMethod::Auto,
             pore_tone: Tone::Dark,
             smallest_pore: 12,
             connectivity: Connectivity::Eight,
             background: BackgroundHandling::EvenOut,
-            boundaries: BoundaryMethod::Ridge,
+            boundaries: BoundaryMethod::Learned,
             boundary_tone: Tone::Dark,
             merge_below: grains.merge_below,
             shallowest: grains.shallowest,

@@ -105,7 +105,7 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
 
 /// Both maps of a picture; the network is asked once for both.
 fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
-    let learned_pores = options.pores == PoreMethod::Learned;
+    let learned_pores = matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto);
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
     let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
     let pore_map = match maps.as_ref().filter(|_| learned_pores) {

@@ -8,6 +8,7 @@ use ceramograph::micrograph::{Grey, Micrograph};
 use ceramograph::options::{BoundaryMethod, Options};
 use ceramograph::phantom::looks::{Look, Polished};
 use ceramograph::phantom::sampling::varied;
+use ceramograph::phantom::spec::Phases;
 use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::pipeline;
 use clap::ValueEnum;
@@ -45,18 +46,21 @@ fn noise(seed: u64) -> Grey {
     }))
 }
 
-/// A polished section: pores of all sizes and shares, scratches, light, dose and blur of all kinds, grains unseen.
+/// A polished section of one phase: pores of all sizes and shares, scratches, light, dose and blur of all kinds, grains
+/// unseen. Glass between the grains or grains of a second phase would show them without an etch.
 fn polished(seed: u64) -> Grey {
     let base = PhantomSpec { width_px: WIDTH, height_px: HEIGHT, strip: None, ..PhantomSpec::default() };
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let sampled = varied(seed, &base);
+    let sampled = varied(seed, &base, None);
     let pores = ceramograph::phantom::pores::PoreSpec {
         percent: random.random_range(1.0..18.0),
         pull_out_percent: 0.0,
         ..sampled.pores
     };
     let look = Look::Polished(Polished { scratches: random.random_range(0.0..30.0) });
-    draw(&PhantomSpec { look, pores, ..sampled }).expect("a phantom can be drawn").grey
+    draw(&PhantomSpec { look, pores, phases: Phases::default(), ..sampled })
+        .expect("a phantom can be drawn")
+        .grey
 }
 
 /// What goes wrong on a picture without grains; `None` if the program declines and says why.

@@ -75,10 +75,24 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f6
 }
 
 impl Likely {
+    /// Mean of 1 - p over the expected length of boundaries, p their probability: 0 where every boundary is certain.
+    /// `None` without boundaries.
+    pub fn ambiguity(&self) -> Option<f64> {
+        let expected = self.expected_length_px(0.0);
+        let doubt = |edge: &LikelyEdge| edge.length_px as f64 * edge.probability * (1.0 - edge.probability);
+        (expected > 0.0).then(|| self.edges.iter().map(doubt).sum::<f64>() / expected)
+    }
+
+    /// Expected length in px of the boundaries with a probability of at least `least`.
+    pub fn expected_length_px(&self, least: f64) -> f64 {
+        let counted = self.edges.iter().filter(|edge| edge.probability >= least);
+        counted.map(|edge| edge.length_px as f64 * edge.probability).sum()
+    }
+
     /// Mean linear intercept along rows and columns, in pixels of `regions`: every pair of pixels across a boundary is a
     /// passage of a row or a column, counted by its probability. `None` without boundaries.
     pub fn mean_intercept_px(&self) -> Option<f64> {
-        let passages: f64 = self.edges.iter().map(|edge| edge.length_px as f64 * edge.probability).sum();
+        let passages = self.expected_length_px(0.0);
         let solid = self.regions.grid.as_slice().par_iter().filter(|&&region| region != 0).count();
         (passages > 0.0).then(|| 2.0 * solid as f64 / passages)
     }

@@ -8,6 +8,7 @@ pub mod grains;
 pub mod levels;
 pub mod likelihood;
 mod network;
+pub mod reliability;
 mod resample;
 pub mod suited_scale;
 mod tiles;
