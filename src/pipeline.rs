@@ -107,11 +107,16 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
 fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
     let learned_pores = options.pores == PoreMethod::Learned;
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
-    let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
-    let pore_map = match maps.as_ref().filter(|_| learned_pores) {
+    let mut maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
+    let mut pore_map = match maps.as_ref().filter(|_| learned_pores) {
         Some(maps) => pores::find_on(&grey, &maps.pore, &options.pore_options()),
         None => pores::find(&grey, &options.pore_options()),
     }?;
+    if options.pores == PoreMethod::Auto && pores::no_threshold_suits(&pore_map) {
+        let seen = maps.map_or_else(|| learned::maps(&grey, 1.0), Ok)?;
+        pore_map = pores::instead_of_threshold(&grey, &seen.pore, &options.pore_options())?;
+        maps = Some(seen);
+    }
     let grain_map = match maps.filter(|_| learned_boundaries) {
         Some(maps) => learned::finer::grains_on(maps, &grey, &pore_map.picture, &pore_map.labels)?,
         None => {
