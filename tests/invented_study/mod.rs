@@ -137,6 +137,7 @@ pub fn unknown_study() -> Study {
         porosity_percent: None,
         mean_linear_intercept_um: None,
         mean_linear_intercept_px: None,
+        intercept_segmentation: None,
         astm_grain_number: None,
         grain_size: None,
         grain_size_histogram: None,
@@ -425,6 +426,7 @@ fn grain_results(intercept: f64, rows: &FieldRows) -> GrainResults {
         .collect();
     GrainResults {
         boundaries: "ridge".into(),
+        boundaries_reason: "asked for by name".into(),
         mean_boundary_strength: 0.61,
         whole_grain_count: whole.len() as u64,
         mean_area: Some(Area::Um2(1.4 * intercept * intercept)),
@@ -558,6 +560,11 @@ fn specimen(name: &str, celsius: u32, fields: &[Field]) -> Specimen {
             &fields.iter().filter_map(|f| f.porosity_percent).collect::<Vec<f64>>(),
         )),
         mean_linear_intercept_px: None,
+        intercept_segmentation: Some(SpecimenSegmentation {
+            relative_deviation: 0.02,
+            ci95_low: intercept.ci95_low.map(|low| low - 0.02 * intercept.mean),
+            ci95_high: intercept.ci95_high.map(|high| high + 0.02 * intercept.mean),
+        }),
         astm_grain_number: Some(number),
         grain_size_histogram: grain_size.as_ref().map(|d| d.histogram.clone()),
         pore_size_histogram: pore_size.as_ref().map(|d| d.histogram.clone()),
