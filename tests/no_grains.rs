@@ -8,7 +8,7 @@ use ceramograph::micrograph::{Grey, Micrograph};
 use ceramograph::options::{BoundaryMethod, Options};
 use ceramograph::phantom::looks::{Look, Polished};
 use ceramograph::phantom::sampling::varied;
-use ceramograph::phantom::spec::Phases;
+use ceramograph::phantom::finish::Phases;
 use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::pipeline;
 use clap::ValueEnum;

@@ -476,6 +476,7 @@ fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptR
         mean: Length::Um(intercept),
         standard_error: Some(Length::Um(0.02 * intercept)),
         anisotropy: Some(1.04),
+        segmentation: None,
         chords: distribution(&chords),
         three_dimensional: Some(ThreeDimensional {
             factor: 1.56,
