@@ -77,7 +77,10 @@ pub struct PoreMap {
 /// network in the program is damaged.
 pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
     match options.method {
-        PoreMethod::Learned | PoreMethod::Auto => find_on(grey, &learned::maps(grey, 1.0)?.pore, options),
+        PoreMethod::Learned | PoreMethod::Auto => {
+            let seen = learned::with_dark_pores(grey, options.tone);
+            find_on(grey, &learned::maps(&seen, 1.0)?.pore, options)
+        }
         _ => found(grey, None, options),
     }
 }

@@ -86,7 +86,8 @@ impl Likely {
     /// Expected length in px of the boundaries with a probability of at least `least`.
     pub fn expected_length_px(&self, least: f64) -> f64 {
         let counted = self.edges.iter().filter(|edge| edge.probability >= least);
-        counted.map(|edge| edge.length_px as f64 * edge.probability).sum()
+        // A sum over nothing is -0.
+        counted.map(|edge| edge.length_px as f64 * edge.probability).fold(0.0, |sum, length| sum + length)
     }
 
     /// Mean linear intercept along rows and columns, in pixels of `regions`: every pair of pixels across a boundary is a

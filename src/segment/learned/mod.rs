@@ -18,6 +18,7 @@ use std::borrow::Cow;
 use crate::error::Error;
 use crate::grid::Grid;
 use crate::micrograph::Grey;
+use crate::options::Tone;
 
 /// Largest factor that a picture is enlarged by, and one over the smallest that it is reduced by.
 const LARGEST_SCALE: f64 = 32.0;
@@ -59,6 +60,15 @@ pub fn maps(picture: &Grey, scale: f64) -> Result<Maps, Error> {
         boundary: resample::lines(&maps.boundary, width, height),
         pore: resample::map(&maps.pore, width, height),
     })
+}
+
+/// The picture with dark pores, as the network has mostly seen them: its negative if pores are bright.
+pub fn with_dark_pores(picture: &Grey, tone: Tone) -> Cow<'_, Grey> {
+    match (tone, picture) {
+        (Tone::Dark, _) => Cow::Borrowed(picture),
+        (Tone::Bright, Grey::Eight(grid)) => Cow::Owned(Grey::Eight(grid.map(|grey| u8::MAX - grey))),
+        (Tone::Bright, Grey::Sixteen(grid)) => Cow::Owned(Grey::Sixteen(grid.map(|grey| u16::MAX - grey))),
+    }
 }
 
 fn sixteen_bit(picture: &Grey) -> Cow<'_, Grid<u16>> {
