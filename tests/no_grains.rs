@@ -6,9 +6,9 @@
 use ceramograph::grid::Grid;
 use ceramograph::micrograph::{Grey, Micrograph};
 use ceramograph::options::{BoundaryMethod, Options};
+use ceramograph::phantom::finish::Phases;
 use ceramograph::phantom::looks::{Look, Polished};
 use ceramograph::phantom::sampling::varied;
-use ceramograph::phantom::finish::Phases;
 use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::pipeline;
 use clap::ValueEnum;

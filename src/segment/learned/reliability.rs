@@ -10,6 +10,9 @@ const CERTAIN: f64 = 0.9;
 /// Where less of the expected length of boundaries is certain, they are mostly guessed. Noise gives 0.06 and less, polished
 /// sections without grains 0.17 and less.
 const LEAST_CERTAIN: f64 = 0.2;
+/// Boundaries that are false with a larger mean probability are mostly guessed. Polished sections without grains that pass
+/// the rule above give 0.31 to 0.48, phantoms with visible grains 0.40 and less.
+const MOST_AMBIGUITY: f64 = 0.4;
 /// Above this, mean intercepts of phantoms were off by more than a tenth as often as not.
 const FAINT_AMBIGUITY: f64 = 0.25;
 /// Pixels that differ less from their neighbours, root mean square in grey levels of 256, show nothing but the steps of
@@ -29,11 +32,16 @@ pub fn too_weak(likely: &Likely, picture: &Grid<u8>) -> Option<String> {
         return Some("the trained network sees none".to_owned());
     }
     let certain = likely.expected_length_px(CERTAIN) / expected;
-    (certain < LEAST_CERTAIN).then(|| {
-        format!(
+    if certain < LEAST_CERTAIN {
+        return Some(format!(
             "only {:.0} % of their expected length is certain, where {:.0} % is the least",
             100.0 * certain,
             100.0 * LEAST_CERTAIN
+        ));
+    }
+    likely.ambiguity().filter(|ambiguity| *ambiguity > MOST_AMBIGUITY).map(|ambiguity| {
+        format!(
+            "they are false with a mean probability of {ambiguity:.2}, where {MOST_AMBIGUITY} is the most"
         )
     })
 }
