@@ -2,12 +2,14 @@
 
     cargo bench --bench edge_samples -- PHANTOMS > edges.csv
     python training/calibrate.py edge edges.csv models/calibration.json
-    cargo bench --bench accuracy -- --boundaries learned --pores learned --csv scores.csv PHANTOMS
+    cargo bench --bench accuracy -- --boundaries learned --csv scores.csv PHANTOMS
     python training/calibrate.py fields scores.csv models/calibration.json
+    python training/calibrate.py reliability others.csv models/calibration.json
 
 PHANTOMS are drawn with seeds that were not learned from. The first fit is a logistic regression of "the regions belong
 to two grains" on the features of a boundary, each picture with the same weight, each boundary by its length. The second
-fits the bias of the logarithm of the mean intercept, and its spread to the ambiguity of the picture.
+fits the bias of the logarithm of the mean intercept, and its spread to the ambiguity of the picture. The last command only
+prints how often boundaries of other pictures are real, by the stated probability.
 """
 
 import csv
@@ -22,16 +24,36 @@ from scipy.optimize import minimize
 BINS = 10
 
 
-def edges(samples, calibration):
+def read_edges(samples):
+    """Features of every boundary, whether it is real, its weight, and the number of pictures."""
     with open(samples, newline="") as file:
-        rows = list(csv.reader(file))
-    head, rows = rows[0], rows[1:]
-    pictures = np.array([row[0] for row in rows])
+        rows = list(csv.reader(file))[1:]
     length = np.array([float(row[2]) for row in rows])
     real = np.array([float(row[3]) for row in rows])
     features = np.array([[float(value) for value in row[4:]] for row in rows])
-    _, number = np.unique(pictures, return_inverse=True)
-    weight = length / np.bincount(number, length)[number]
+    pictures, number = np.unique([row[0] for row in rows], return_inverse=True)
+    return features, real, length / np.bincount(number, length)[number], len(pictures)
+
+
+def print_reliability(likely, real, weight):
+    print("| stated | found | share of boundary length |\n|--:|--:|--:|")
+    for k in range(BINS):
+        inside = (likely >= k / BINS) & (likely < (k + 1) / BINS + (k == BINS - 1))
+        if inside.any():
+            own = weight[inside]
+            print(f"| {np.average(likely[inside], weights=own):.2f} | {np.average(real[inside], weights=own):.2f} "
+                  f"| {own.sum() / weight.sum():.3f} |")
+
+
+def reliability(samples, calibration):
+    features, real, weight, pictures = read_edges(samples)
+    constant, *slopes = calibration["edge"]
+    print(f"{len(real)} boundaries of {pictures} pictures")
+    print_reliability(1 / (1 + np.exp(-(constant + features @ np.array(slopes)))), real, weight)
+
+
+def edges(samples, calibration):
+    features, real, weight, pictures = read_edges(samples)
     mean, spread = features.mean(0), features.std(0)
     design = np.column_stack([np.ones(len(features)), (features - mean) / spread])
 
@@ -45,15 +67,8 @@ def edges(samples, calibration):
     found = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 2000})
     slopes = found.x[1:] / spread
     calibration["edge"] = [round(float(v), 6) for v in np.r_[found.x[0] - (slopes * mean).sum(), slopes]]
-    likely = 1 / (1 + np.exp(-(design @ found.x)))
-    print(f"{len(rows)} boundaries of {number.max() + 1} pictures; loss {found.fun / weight.sum():.4f}")
-    print("| stated | found | share of boundary length |\n|--:|--:|--:|")
-    for k in range(BINS):
-        inside = (likely >= k / BINS) & (likely < (k + 1) / BINS + (k == BINS - 1))
-        if inside.any():
-            own = weight[inside]
-            print(f"| {np.average(likely[inside], weights=own):.2f} | {np.average(real[inside], weights=own):.2f} "
-                  f"| {own.sum() / weight.sum():.3f} |")
+    print(f"{len(real)} boundaries of {pictures} pictures; loss {found.fun / weight.sum():.4f}")
+    print_reliability(1 / (1 + np.exp(-(design @ found.x))), real, weight)
 
 
 def fields(scores, calibration):
@@ -80,10 +95,9 @@ def fields(scores, calibration):
 def main():
     kind, source, path = sys.argv[1], sys.argv[2], Path(sys.argv[3])
     calibration = json.loads(path.read_text())
-    if kind == "fields":
-        fields(source, calibration)
-    else:
-        edges(source, calibration)
+    if kind == "reliability":
+        return reliability(source, calibration)
+    {"edge": edges, "fields": fields}[kind](source, calibration)
     path.write_text(json.dumps(calibration, indent=2) + "\n")
 
 
