@@ -7,31 +7,52 @@ use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::phantom::structure::Density;
 use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::pipeline::{Measured, measure};
-use ceramograph::segment::learned::likelihood::{Calibration, calibration};
+use ceramograph::segment::learned::likelihood::{Calibration, FEATURES, calibration};
+use serde_json::Value;
+
+/// What the folder of models holds.
+fn kept() -> Value {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("models/calibration.json");
+    serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap()
+}
+
+fn numbers(value: &Value) -> Vec<f64> {
+    match value {
+        Value::Array(list) => list.iter().flat_map(numbers).collect(),
+        Value::Object(map) => map.values().flat_map(numbers).collect(),
+        other => vec![other.as_f64().unwrap()],
+    }
+}
 
 #[test]
 fn the_embedded_calibration_is_read_and_is_the_file_of_the_folder() {
+    let file: Calibration = serde_json::from_value(kept()).unwrap();
     let embedded = calibration();
-    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("models/calibration.json");
-    let file: Calibration = serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap();
-    assert_eq!((embedded.edge, embedded.edge_enlarged), (file.edge, file.edge_enlarged));
-    assert_eq!((embedded.bias, embedded.spread), (file.bias, file.spread));
-    let numbers = [&embedded.edge[..], &embedded.edge_enlarged, &embedded.bias, &embedded.spread].concat();
-    assert!(numbers.iter().all(|number| number.is_finite()), "{numbers:?}");
-    // A standard deviation is none below zero, whatever the ambiguity, which is 0 to 1.
+    assert_eq!(format!("{embedded:?}"), format!("{file:?}"));
+    assert!(numbers(&kept()).iter().all(|number| number.is_finite() && number.abs() < 1000.0));
+    // A constant and a slope for each feature, and they are no zeros.
+    assert!(embedded.edge.len() == FEATURES + 1 && embedded.edge.iter().all(|&slope| slope != 0.0));
+    // No standard deviation lies below zero, whatever the ambiguity, which is 0 to 1.
     let [constant, linear] = embedded.spread;
     assert!(constant > 0.0 && constant + linear > 0.0, "{:?}", embedded.spread);
 }
 
 #[test]
 fn a_calibration_of_other_keys_or_lengths_is_refused() {
-    let fine = r#""edge_enlarged":[0,0,0,0,0,0,0,0,0,0,0,0,0,0],"bias":[0,0,0],"spread":[0,0]"#;
-    let read = |text: String| serde_json::from_str::<Calibration>(&text);
-    let zeros = |count: usize| vec!["0"; count].join(",");
-    assert!(read(format!(r#"{{"edge":[{}],{fine}}}"#, zeros(14))).is_ok());
-    assert!(read(format!(r#"{{"edge":[{}],{fine}}}"#, zeros(13))).is_err());
-    assert!(read(format!(r#"{{"edge":[{}],{fine},"more":0}}"#, zeros(14))).is_err());
-    assert!(read(format!("{{{fine}}}")).is_err());
+    let refused = |change: &dyn Fn(&mut Value)| {
+        let mut changed = kept();
+        change(&mut changed);
+        serde_json::from_value::<Calibration>(changed).is_err()
+    };
+    assert!(!refused(&|_| ()));
+    assert!(refused(&|value| value["more"] = Value::from(0.0)));
+    let keys: Vec<String> = kept().as_object().unwrap().keys().cloned().collect();
+    for key in &keys {
+        assert!(refused(&|value| drop(value.as_object_mut().unwrap().remove(key))), "without {key}");
+        assert!(refused(&|value| value[key] = Value::from("0")), "text for {key}");
+    }
+    assert!(refused(&|value| drop(value["edge"].as_array_mut().unwrap().pop())));
+    assert!(refused(&|value| value["edge"].as_array_mut().unwrap().push(Value::from(0.0))));
 }
 
 fn learned(mean_intercept_px: f64, threads: usize) -> Measured {
