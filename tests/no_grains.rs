@@ -49,7 +49,7 @@ fn noise(seed: u64) -> Grey {
 fn polished(seed: u64) -> Grey {
     let base = PhantomSpec { width_px: WIDTH, height_px: HEIGHT, strip: None, ..PhantomSpec::default() };
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let sampled = varied(seed, &base);
+    let sampled = varied(seed, &base, None);
     let pores = ceramograph::phantom::pores::PoreSpec {
         percent: random.random_range(1.0..18.0),
         pull_out_percent: 0.0,
