@@ -74,13 +74,9 @@ fn boundary_method_name(method: BoundaryMethod) -> String {
     method.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned())
 }
 
-fn boundary_reason(method: BoundaryMethod) -> String {
-    let reason = if method == GrainOptions::default().method {
-        "the default: it finds boundaries on more kinds of surfaces than one filter does, and says how sure each is"
-    } else {
-        "asked for by name"
-    };
-    reason.to_owned()
+fn boundary_reason(method: BoundaryMethod) -> Option<String> {
+    let reason = "the default: it finds boundaries on more kinds of surfaces than one filter does, and says how sure each is";
+    (method == GrainOptions::default().method).then(|| reason.to_owned())
 }
 
 /// How many grains a whole grain stands for, those cut by the frame included.

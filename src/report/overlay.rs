@@ -120,7 +120,12 @@ pub fn png(overlay: &Overlay) -> Vec<u8> {
     let mut encoder = png::Encoder::new(&mut bytes, indices.width(), indices.height());
     encoder.set_color(png::ColorType::Indexed);
     encoder.set_depth(png::BitDepth::Eight);
-    encoder.set_palette(palette().concat());
+    let mut colours = palette();
+    if !indices.iter().any(|&index| index == place::POSSIBLE) {
+        // Pictures without such boundaries keep the bytes that they always had.
+        colours[usize::from(place::POSSIBLE)] = [0; 3];
+    }
+    encoder.set_palette(colours.concat());
     encoder.set_compression(png::Compression::Fast);
     let mut writer = encoder.write_header().expect("invariant: memory takes every write");
     writer.write_image_data(indices).expect("invariant: the buffer has the size of the picture");
@@ -446,6 +451,17 @@ mod tests {
         assert_eq!(drawn_between_halves(0.6), [50, 0], "five of eight");
         assert_eq!(drawn_between_halves(0.4), [0, 32], "two of five");
         assert_eq!(drawn_between_halves(0.1), [0, 0]);
+    }
+
+    #[test]
+    fn certain_boundaries_are_drawn_as_if_nothing_were_known_of_them() {
+        let (grains, likely) = halves(40, 1.0, 2);
+        let frame = Frame { x: 0, y: 0, width: 40, height: 40 };
+        let drawn = |likely| {
+            let view = OverlayView { grains: Some(&grains), likely, ..view(frame) };
+            png(&overlay(&Grey::Eight(Grid::filled(40, 40, 100)), &view))
+        };
+        assert_eq!(drawn(Some(&likely)), drawn(None));
     }
 
     #[test]

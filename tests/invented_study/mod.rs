@@ -425,8 +425,8 @@ fn grain_results(intercept: f64, rows: &FieldRows) -> GrainResults {
         .map(|g| g.region.equivalent_diameter)
         .collect();
     GrainResults {
-        boundaries: "ridge".into(),
-        boundaries_reason: "asked for by name".into(),
+        boundaries: "learned".into(),
+        boundaries_reason: Some("the default".into()),
         mean_boundary_strength: 0.61,
         whole_grain_count: whole.len() as u64,
         mean_area: Some(Area::Um2(1.4 * intercept * intercept)),
@@ -475,6 +475,13 @@ fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptR
         ],
         mean: Length::Um(intercept),
         standard_error: Some(Length::Um(0.02 * intercept)),
+        segmentation: Some(SegmentationDoubt {
+            expected_count: count as f64,
+            ambiguity: 0.08,
+            relative_deviation: 0.02,
+            ci95_low: Length::Um(intercept / 1.04),
+            ci95_high: Length::Um(1.04 * intercept),
+        }),
         anisotropy: Some(1.04),
         segmentation: None,
         chords: distribution(&chords),
