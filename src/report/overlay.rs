@@ -121,7 +121,7 @@ pub fn png(overlay: &Overlay) -> Vec<u8> {
     encoder.set_color(png::ColorType::Indexed);
     encoder.set_depth(png::BitDepth::Eight);
     let mut colours = palette();
-    if !indices.iter().any(|&index| index == place::POSSIBLE) {
+    if !indices.contains(&place::POSSIBLE) {
         // Pictures without such boundaries keep the bytes that they always had.
         colours[usize::from(place::POSSIBLE)] = [0; 3];
     }
@@ -455,7 +455,7 @@ mod tests {
 
     #[test]
     fn certain_boundaries_are_drawn_as_if_nothing_were_known_of_them() {
-        let (grains, likely) = halves(40, 1.0, 2);
+        let (grains, likely) = halves(40, 1.0);
         let frame = Frame { x: 0, y: 0, width: 40, height: 40 };
         let drawn = |likely| {
             let view = OverlayView { grains: Some(&grains), likely, ..view(frame) };

@@ -483,7 +483,6 @@ fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptR
             ci95_high: Length::Um(1.04 * intercept),
         }),
         anisotropy: Some(1.04),
-        segmentation: None,
         chords: distribution(&chords),
         three_dimensional: Some(ThreeDimensional {
             factor: 1.56,
