@@ -1,8 +1,8 @@
 //! Boundaries and pores as a trained network sees them.
 //!
-//! The network ([`network`]) answers, for every pixel, how probable it is that a grain boundary runs there and that it
+//! The network (`network`) answers, for every pixel, how probable it is that a grain boundary runs there and that it
 //! belongs to a pore. It was trained on drawn pictures of one range of grain sizes in pixels: a picture is brought to the
-//! scale at which its grains suit ([`resample`]), goes through in tiles ([`tiles`]), and the maps are brought back.
+//! scale at which its grains suit (`resample`), goes through in tiles (`tiles`), and the maps are brought back.
 
 pub mod grains;
 pub mod levels;
