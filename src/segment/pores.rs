@@ -130,8 +130,9 @@ fn chosen(grey: &Grey, probability: &Grid<u8>, options: &PoreOptions) -> Result<
         by_greys.threshold.method = rule;
         return Ok(by_greys);
     }
-    let mut map = found(grey, Some(probability), options)?;
     let instead = by_greys.porosity_percent.map_or("none".to_owned(), |percent| format!("{percent:.2} %"));
+    drop(by_greys);
+    let mut map = found(grey, Some(probability), options)?;
     map.threshold.reason = Some(format!(
         "the trained network finds {:.2} %, the threshold that suits the greys best ({rule}) {instead}: where they differ, \
          the network was closer on drawn pictures",
