@@ -1,6 +1,6 @@
 //! Features of every boundary between the fine regions of pictures with truth, as CSV, for `training/calibrate.py`.
 //!
-//! `cargo bench --bench edge_samples -- [--enlarged] FOLDER`, where FOLDER holds NAME.png, NAME.labels.png and NAME.truth.json as
+//! `cargo bench --bench edge_samples -- FOLDER`, where FOLDER holds NAME.png, NAME.labels.png and NAME.truth.json as
 //! `ceramograph phantom` writes them without an info strip.
 
 use std::error::Error;
@@ -10,7 +10,9 @@ use std::process::ExitCode;
 use ceramograph::grid::{Grid, Labels};
 use ceramograph::micrograph::Grey;
 use ceramograph::options::Options;
-use ceramograph::segment::learned::{self, finer::Enlarged, grains::edge_samples, likelihood::Seen};
+use ceramograph::segment::learned;
+use ceramograph::segment::learned::grains::edge_samples;
+use ceramograph::segment::learned::likelihood::FEATURES;
 use ceramograph::segment::pores;
 
 fn main() -> ExitCode {
@@ -18,7 +20,7 @@ fn main() -> ExitCode {
         eprintln!("left out: name a folder of phantoms");
         return ExitCode::SUCCESS;
     };
-    match print_samples(&PathBuf::from(folder), std::env::args().any(|a| a == "--enlarged")) {
+    match print_samples(Path::new(&folder)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("{error}");
@@ -27,14 +29,14 @@ fn main() -> ExitCode {
     }
 }
 
-fn print_samples(folder: &Path, enlarged: bool) -> Result<(), Box<dyn Error>> {
+fn print_samples(folder: &Path) -> Result<(), Box<dyn Error>> {
     let mut truths: Vec<PathBuf> =
         std::fs::read_dir(folder)?.map(|entry| Ok(entry?.path())).collect::<std::io::Result<_>>()?;
     truths.retain(|path| path.to_string_lossy().ends_with(".truth.json"));
     truths.sort();
     println!(
         "picture,look,length,real,{}",
-        (1..=learned::likelihood::FEATURES).map(|k| format!("f{k}")).collect::<Vec<_>>().join(",")
+        (1..=FEATURES).map(|k| format!("f{k}")).collect::<Vec<_>>().join(",")
     );
     for path in truths {
         let truth: serde_json::Value = serde_json::from_str(&std::fs::read_to_string(&path)?)?;
@@ -43,27 +45,19 @@ fn print_samples(folder: &Path, enlarged: bool) -> Result<(), Box<dyn Error>> {
         }
         let stem = path.to_string_lossy().replace(".truth.json", "");
         let look = truth["spec"]["look"]["kind"].as_str().unwrap_or("unknown");
-        print_picture(Path::new(&stem), look, enlarged)?;
+        print_picture(Path::new(&stem), look)?;
     }
     Ok(())
 }
 
-fn print_picture(stem: &Path, look: &str, enlarged: bool) -> Result<(), Box<dyn Error>> {
+fn print_picture(stem: &Path, look: &str) -> Result<(), Box<dyn Error>> {
     let grey = image::open(stem.with_extension("png"))?.into_luma8();
     let grey = Grey::Eight(Grid::new(grey.width() as usize, grey.height() as usize, grey.into_raw())?);
     let truth = image::open(stem.with_extension("labels.png"))?.into_luma16();
     let truth = Grid::new(truth.width() as usize, truth.height() as usize, truth.into_raw())?;
     let maps = learned::maps(&grey, 1.0)?;
     let found = pores::find_on(&grey, &maps.pore, &Options::default().pore_options())?;
-    let (regions, samples) = if enlarged {
-        let large = Enlarged::of(&grey, &found.labels)?;
-        edge_samples(&large.boundary, &large.picture, &large.pores, Seen::Enlarged)
-    } else {
-        edge_samples(&maps.boundary, &found.picture, &found.labels, Seen::AtScale(1.0))
-    };
-    let times = regions.grid.width() / truth.width();
-    let truth =
-        Grid::from_fn(regions.grid.width(), regions.grid.height(), |x, y| truth.at(x / times, y / times));
+    let (regions, samples) = edge_samples(&maps.boundary, &found.picture, &found.labels);
     let majority = majority(&regions, &truth);
     let name = stem.file_name().unwrap_or_default().to_string_lossy();
     for sample in samples {

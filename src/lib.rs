@@ -32,6 +32,7 @@
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
+mod blur;
 pub mod body;
 pub mod cli;
 pub mod error;

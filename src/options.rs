@@ -55,7 +55,8 @@ pub enum Connectivity {
 pub enum PoreMethod {
     /// Half way between the pore floors and the solid around each pixel, where the picture has a peak for the pores.
     HalfContrast,
-    /// Half contrast, or the level of the edges where the picture shows two phases; chosen by the program.
+    /// Half contrast, or the level of the edges where the picture shows two phases, if the trained network finds about as
+    /// much, else the network; chosen by the program.
     Auto,
     /// The grey of the steepest edges around each pixel (Yanowitz and Bruckstein 1989).
     EdgeLevel,
@@ -96,7 +97,7 @@ pub enum BoundaryMethod {
 /// How pores are found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PoreOptions {
-    /// Threshold rule. Default: half contrast.
+    /// Threshold rule. Default: auto.
     pub method: PoreMethod,
     /// Pores are darker or brighter than the solid. Default: dark.
     pub tone: Tone,
@@ -111,7 +112,7 @@ pub struct PoreOptions {
 /// How grain boundaries are found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct GrainOptions {
-    /// Boundary map. Default: ridge.
+    /// Boundary map. Default: learned.
     pub method: BoundaryMethod,
     /// Boundary lines are darker or brighter than the grains (ridge only). Default: dark.
     pub tone: Tone,
@@ -123,7 +124,7 @@ pub struct GrainOptions {
 
 impl Default for GrainOptions {
     fn default() -> Self {
-        Self { method: BoundaryMethod::Ridge, tone: Tone::Dark, merge_below: 0.18, shallowest: 0.12 }
+        Self { method: BoundaryMethod::Learned, tone: Tone::Dark, merge_below: 0.18, shallowest: 0.12 }
     }
 }
 
@@ -269,7 +270,7 @@ pub struct Options {
     pub crop: Option<String>,
     /// Largest picture that is decoded, in px. Default: 400 million.
     pub max_pixels: u64,
-    /// Threshold rule, or a grey value.
+    /// Threshold rule, or a grey value. Default: auto.
     pub pores: PoreMethod,
     /// Pores are darker or brighter than the solid. Default: dark.
     pub pore_tone: Tone,
@@ -279,13 +280,13 @@ pub struct Options {
     pub connectivity: Connectivity,
     /// Treatment of uneven light. Default: even-out.
     pub background: BackgroundHandling,
-    /// Boundary map. Default: ridge.
+    /// Boundary map. Default: learned.
     pub boundaries: BoundaryMethod,
-    /// Boundary lines are darker or brighter than the grains. Default: dark.
+    /// Boundary lines are darker or brighter than the grains (ridge only). Default: dark.
     pub boundary_tone: Tone,
-    /// Grains are joined across boundaries weaker than this, 0 to 1.
+    /// Grains are joined across boundaries weaker than this, 0 to 1 (ridge and gradient).
     pub merge_below: f64,
-    /// Basins shallower than this never become grains, 0 to 1.
+    /// Basins shallower than this never become grains, 0 to 1 (ridge and gradient).
     pub shallowest: f64,
     /// Distance between test lines in px. Default: 4.
     pub line_spacing: u32,
@@ -312,12 +313,12 @@ impl Default for Options {
             require_scale: false,
             crop: None,
             max_pixels: 400_000_000,
-            pores: PoreMethod::HalfContrast,
+            pores: PoreMethod::Auto,
             pore_tone: Tone::Dark,
             smallest_pore: 12,
             connectivity: Connectivity::Eight,
             background: BackgroundHandling::EvenOut,
-            boundaries: BoundaryMethod::Ridge,
+            boundaries: grains.method,
             boundary_tone: Tone::Dark,
             merge_below: grains.merge_below,
             shallowest: grains.shallowest,

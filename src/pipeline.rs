@@ -105,16 +105,18 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
 
 /// Both maps of a picture; the network is asked once for both.
 fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
-    let learned_pores = options.pores == PoreMethod::Learned;
+    let learned_pores = matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto);
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
-    let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&grey, 1.0)).transpose()?;
+    let seen = learned::with_dark_pores(&grey, options.pore_tone);
+    let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&seen, 1.0)).transpose()?;
     let pore_map = match maps.as_ref().filter(|_| learned_pores) {
         Some(maps) => pores::find_on(&grey, &maps.pore, &options.pore_options()),
         None => pores::find(&grey, &options.pore_options()),
     }?;
     let grain_map = match maps.filter(|_| learned_boundaries) {
-        Some(maps) => learned::finer::grains_on(maps, &grey, &pore_map.picture, &pore_map.labels)?,
+        Some(maps) => learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels)?,
         None => {
+            drop(seen);
             drop(grey);
             grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options())
         }

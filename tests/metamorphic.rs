@@ -2,7 +2,7 @@
 
 use ceramograph::grid::Grid;
 use ceramograph::micrograph::{Grey, Micrograph};
-use ceramograph::options::{Options, Tone};
+use ceramograph::options::{BoundaryMethod, Options, Tone};
 use ceramograph::phantom::spec::{Detector, PhantomSpec};
 use ceramograph::phantom::{Phantom, draw};
 use ceramograph::pipeline::{Measured, measure};
@@ -58,9 +58,12 @@ fn an_added_grey_changes_nothing() {
 #[test]
 fn the_negative_with_flipped_tones_gives_the_same_maps() {
     let positive = picture();
-    let flipped = Options { pore_tone: Tone::Bright, boundary_tone: Tone::Bright, ..Options::default() };
-    let negative = measured(Grey::Eight(positive.map(|v| 255 - v)), &flipped);
-    assert_same_maps(&plain(positive), &negative);
+    for boundaries in [BoundaryMethod::Learned, BoundaryMethod::Ridge] {
+        let options = Options { boundaries, ..Options::default() };
+        let flipped = Options { pore_tone: Tone::Bright, boundary_tone: Tone::Bright, ..options.clone() };
+        let negative = measured(Grey::Eight(positive.map(|v| 255 - v)), &flipped);
+        assert_same_maps(&measured(Grey::Eight(positive.clone()), &options), &negative);
+    }
 }
 
 #[test]

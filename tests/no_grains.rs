@@ -6,6 +6,7 @@
 use ceramograph::grid::Grid;
 use ceramograph::micrograph::{Grey, Micrograph};
 use ceramograph::options::{BoundaryMethod, Options};
+use ceramograph::phantom::finish::Phases;
 use ceramograph::phantom::looks::{Look, Polished};
 use ceramograph::phantom::sampling::varied;
 use ceramograph::phantom::{PhantomSpec, draw};
@@ -45,18 +46,21 @@ fn noise(seed: u64) -> Grey {
     }))
 }
 
-/// A polished section: pores of all sizes and shares, scratches, light, dose and blur of all kinds, grains unseen.
+/// A polished section of one phase: pores of all sizes and shares, scratches, light, dose and blur of all kinds, grains
+/// unseen. Glass between the grains or grains of a second phase would show them without an etch.
 fn polished(seed: u64) -> Grey {
     let base = PhantomSpec { width_px: WIDTH, height_px: HEIGHT, strip: None, ..PhantomSpec::default() };
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let sampled = varied(seed, &base);
+    let sampled = varied(seed, &base, None);
     let pores = ceramograph::phantom::pores::PoreSpec {
         percent: random.random_range(1.0..18.0),
         pull_out_percent: 0.0,
         ..sampled.pores
     };
     let look = Look::Polished(Polished { scratches: random.random_range(0.0..30.0) });
-    draw(&PhantomSpec { look, pores, ..sampled }).expect("a phantom can be drawn").grey
+    draw(&PhantomSpec { look, pores, phases: Phases::default(), ..sampled })
+        .expect("a phantom can be drawn")
+        .grey
 }
 
 /// What goes wrong on a picture without grains; `None` if the program declines and says why.
@@ -91,7 +95,7 @@ fn failures(kind: &str, draw: fn(u64) -> Grey, boundaries: BoundaryMethod) -> Ve
 /// Where the two maps that know lines or steps only are known to give a size all the same: pores and scratches pass for
 /// lines, and the whole greys of smooth light for steps. Not a tolerance: a picture more or less fails the test.
 const KNOWN_FAILURES: [(&str, &str, &[u64]); 2] =
-    [("gradient", "flat", &[1, 5, 7]), ("ridge", "polished", &[2, 3, 4, 8, 9, 15, 16, 17, 19, 20])];
+    [("gradient", "flat", &[1, 5]), ("ridge", "polished", &[9, 10, 17, 18])];
 
 fn check(kind: &str, draw: fn(u64) -> Grey) {
     for &boundaries in BoundaryMethod::value_variants() {

@@ -81,6 +81,7 @@ fn an_overlay_of_a_rendered_picture_can_be_looked_at() {
             pores: Some(&pores),
             pull_out: &[look == "optical_2"],
             grains: Some(&grains),
+            likely: None,
             frame,
             bar: Some(&bar),
             lines: if look == "etched_2" { &lines } else { &[] },
@@ -113,6 +114,7 @@ fn a_large_overlay_is_drawn_and_packed() {
         pores: Some(&pores),
         pull_out: &[],
         grains: Some(&grains),
+        likely: None,
         frame: Frame { x: 0, y: 0, width: side, height: side },
         bar: None,
         lines: &[],
@@ -163,6 +165,7 @@ fn drawn_overlay(seed: usize) -> overlay::Overlay {
         pores: Some(&pores),
         pull_out: &[false, false, false, false, false, false, false, true],
         grains: Some(&Labels { grid: grains, count: 150 }),
+        likely: None,
         frame: Frame { x: 0, y: 0, width, height: 440 },
         bar: Some(&Bar {
             left_px: 480.0,

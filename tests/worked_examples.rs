@@ -9,8 +9,12 @@ use ceramograph::measure::region::Region;
 use ceramograph::options::Surface;
 use ceramograph::scale::{Scale, ScaleSource};
 use ceramograph::statistics::interval::mean_interval;
-use ceramograph::study::result::{Field, FieldRows, Grade, Grain, PictureCheck, Pore, PorePlace, Specimen};
+use ceramograph::study::result::{
+    Field, FieldRows, Grade, Grain, InterceptResults, PictureCheck, Pore, PorePlace, SegmentationDoubt,
+    Specimen,
+};
 use ceramograph::study::specimen::specimen;
+use ceramograph::units::Length;
 
 fn close(got: f64, want: f64, tolerance: f64) {
     assert!((got - want).abs() <= tolerance, "{got} is not {want} within {tolerance}");
@@ -114,6 +118,40 @@ fn three_circle_example() {
     close(number.ci95_low.unwrap(), 11.2828, 2e-4);
     close(number.ci95_high.unwrap(), 11.7514, 2e-4);
     assert!(specimen.mean_linear_intercept_px.is_none() && specimen.warnings.is_empty());
+}
+
+#[test]
+fn doubt_about_boundaries_widens_the_interval_and_does_not_shrink_with_fields() {
+    let doubtful = |relative_deviation| InterceptResults {
+        sets: Vec::new(),
+        mean: Length::Um(5.9),
+        standard_error: None,
+        segmentation: Some(SegmentationDoubt {
+            expected_count: 85.0,
+            ambiguity: 0.1,
+            relative_deviation,
+            ci95_low: Length::Um(5.6),
+            ci95_high: Length::Um(6.2),
+        }),
+        anisotropy: None,
+        chords: None,
+        three_dimensional: None,
+    };
+    let mut fields = three_circle_fields();
+    assert!(summarised(&fields, None).intercept_segmentation.is_none());
+    for (field, deviation) in fields.iter_mut().zip([0.02, 0.03, 0.025, 0.02, 0.03]) {
+        field.intercepts = Some(doubtful(deviation));
+    }
+    // By hand: exp(1.96 · 0.025) = 1.05022; √(0.4805² + (0.05022 · 5.9299)²) above, √(0.4805² + (0.04782 · 5.9299)²) below.
+    let found = summarised(&fields, None);
+    let doubt = found.intercept_segmentation.unwrap();
+    close(doubt.relative_deviation, 0.025, 1e-12);
+    close(doubt.ci95_high.unwrap() - 5.9299, 0.5653, 2e-4);
+    close(5.9299 - doubt.ci95_low.unwrap(), 0.5580, 2e-4);
+    let one = summarised(&fields[2..3], None).intercept_segmentation.unwrap();
+    assert_eq!((one.relative_deviation, one.ci95_low, one.ci95_high), (0.025, None, None));
+    fields[0].intercepts.as_mut().unwrap().segmentation = None;
+    assert!(summarised(&fields, None).intercept_segmentation.is_none(), "unknown in one field");
 }
 
 #[test]

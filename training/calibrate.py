@@ -2,14 +2,14 @@
 
     cargo bench --bench edge_samples -- PHANTOMS > edges.csv
     python training/calibrate.py edge edges.csv models/calibration.json
-    cargo bench --bench edge_samples -- --enlarged PHANTOMS > enlarged.csv
-    python training/calibrate.py edge_enlarged enlarged.csv models/calibration.json
-    cargo bench --bench accuracy -- --boundaries learned --pores learned --csv scores.csv PHANTOMS
+    cargo bench --bench accuracy -- --boundaries learned --csv scores.csv PHANTOMS
     python training/calibrate.py fields scores.csv models/calibration.json
+    python training/calibrate.py reliability others.csv models/calibration.json
 
 PHANTOMS are drawn with seeds that were not learned from. The first fit is a logistic regression of "the regions belong
 to two grains" on the features of a boundary, each picture with the same weight, each boundary by its length. The second
-fits bias and spread of the logarithm of the mean intercept to the ambiguity of the picture.
+fits the bias of the logarithm of the mean intercept, and its spread to the ambiguity of the picture. The last command only
+prints how often boundaries of other pictures are real, by the stated probability.
 """
 
 import csv
@@ -24,16 +24,36 @@ from scipy.optimize import minimize
 BINS = 10
 
 
-def edges(samples, calibration, key):
+def read_edges(samples):
+    """Features of every boundary, whether it is real, its weight, and the number of pictures."""
     with open(samples, newline="") as file:
-        rows = list(csv.reader(file))
-    head, rows = rows[0], rows[1:]
-    pictures = np.array([row[0] for row in rows])
+        rows = list(csv.reader(file))[1:]
     length = np.array([float(row[2]) for row in rows])
     real = np.array([float(row[3]) for row in rows])
     features = np.array([[float(value) for value in row[4:]] for row in rows])
-    _, number = np.unique(pictures, return_inverse=True)
-    weight = length / np.bincount(number, length)[number]
+    pictures, number = np.unique([row[0] for row in rows], return_inverse=True)
+    return features, real, length / np.bincount(number, length)[number], len(pictures)
+
+
+def print_reliability(likely, real, weight):
+    print("| stated | found | share of boundary length |\n|--:|--:|--:|")
+    for k in range(BINS):
+        inside = (likely >= k / BINS) & (likely < (k + 1) / BINS + (k == BINS - 1))
+        if inside.any():
+            own = weight[inside]
+            print(f"| {np.average(likely[inside], weights=own):.2f} | {np.average(real[inside], weights=own):.2f} "
+                  f"| {own.sum() / weight.sum():.3f} |")
+
+
+def reliability(samples, calibration):
+    features, real, weight, pictures = read_edges(samples)
+    constant, *slopes = calibration["edge"]
+    print(f"{len(real)} boundaries of {pictures} pictures")
+    print_reliability(1 / (1 + np.exp(-(constant + features @ np.array(slopes)))), real, weight)
+
+
+def edges(samples, calibration):
+    features, real, weight, pictures = read_edges(samples)
     mean, spread = features.mean(0), features.std(0)
     design = np.column_stack([np.ones(len(features)), (features - mean) / spread])
 
@@ -46,16 +66,9 @@ def edges(samples, calibration, key):
 
     found = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 2000})
     slopes = found.x[1:] / spread
-    calibration[key] = [round(float(v), 6) for v in np.r_[found.x[0] - (slopes * mean).sum(), slopes]]
-    likely = 1 / (1 + np.exp(-(design @ found.x)))
-    print(f"{len(rows)} boundaries of {number.max() + 1} pictures; loss {found.fun / weight.sum():.4f}")
-    print("| stated | found | share of boundary length |\n|--:|--:|--:|")
-    for k in range(BINS):
-        inside = (likely >= k / BINS) & (likely < (k + 1) / BINS + (k == BINS - 1))
-        if inside.any():
-            own = weight[inside]
-            print(f"| {np.average(likely[inside], weights=own):.2f} | {np.average(real[inside], weights=own):.2f} "
-                  f"| {own.sum() / weight.sum():.3f} |")
+    calibration["edge"] = [round(float(v), 6) for v in np.r_[found.x[0] - (slopes * mean).sum(), slopes]]
+    print(f"{len(real)} boundaries of {pictures} pictures; loss {found.fun / weight.sum():.4f}")
+    print_reliability(1 / (1 + np.exp(-(design @ found.x))), real, weight)
 
 
 def fields(scores, calibration):
@@ -63,23 +76,17 @@ def fields(scores, calibration):
         rows = [row for row in csv.DictReader(file) if row["ambiguity"] and row["error_percent"]]
     ambiguity = np.array([float(row["ambiguity"]) for row in rows])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
-    old = calibration["bias"]
-    error = np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
-    error += old[0] + ambiguity * (old[1] + ambiguity * old[2])
-    design = np.column_stack([np.ones_like(ambiguity), ambiguity, ambiguity ** 2])
-    weight = np.ones_like(error)
-    # Least absolute deviations by reweighting: some pictures show no boundary at all, and their error is anything.
-    for _ in range(60):
-        bias = np.linalg.lstsq(design * weight[:, None] ** 0.5, error * weight ** 0.5, rcond=None)[0]
-        weight = 1 / np.maximum(np.abs(error - design @ bias), 0.005)
-    rest = np.abs(error - design @ bias)
+    error = calibration["bias"] + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
+    # The median: some pictures show hardly any of their boundaries, and their error is anything.
+    bias = np.median(error)
+    rest = np.abs(error - bias)
     # Normal errors have a mean size of 0.8 standard deviations.
     straight = np.column_stack([np.ones_like(ambiguity), ambiguity])
     weight = np.ones_like(rest)
     for _ in range(60):
         spread = np.linalg.lstsq(straight * weight[:, None] ** 0.5, rest / 0.8 * weight ** 0.5, rcond=None)[0]
         weight = 1 / np.maximum(straight @ spread, 0.01) ** 2
-    calibration["bias"] = [round(float(v), 5) for v in bias]
+    calibration["bias"] = round(float(bias), 5)
     calibration["spread"] = [round(float(v), 5) for v in np.maximum(spread, 0.005)]
     within = rest <= 1.96 * np.maximum(straight @ spread, 0.005)
     print(f"{len(rows)} pictures; bias {bias}, spread {spread}; {within.mean():.3f} lie within 1.96 standard deviations")
@@ -88,10 +95,9 @@ def fields(scores, calibration):
 def main():
     kind, source, path = sys.argv[1], sys.argv[2], Path(sys.argv[3])
     calibration = json.loads(path.read_text())
-    if kind == "fields":
-        fields(source, calibration)
-    else:
-        edges(source, calibration, kind)
+    if kind == "reliability":
+        return reliability(source, calibration)
+    {"edge": edges, "fields": fields}[kind](source, calibration)
     path.write_text(json.dumps(calibration, indent=2) + "\n")
 
 

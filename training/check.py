@@ -1,9 +1,11 @@
-"""The recipe in small: trains for a minute on a CPU, and compares the written network with the one that was trained.
+"""The recipe in small: some minutes of training on a CPU, the written network against the trained one, the calibration.
 
     python training/check.py --binary target/release/ceramograph
 """
 
 import argparse
+import csv
+import json
 import subprocess
 import sys
 import tempfile
@@ -19,6 +21,11 @@ from network import MAPS, forward, initial
 
 # Sixteen-bit weights carry 11 bits; logits of some tens of added layers then agree to about a hundredth of their spread.
 MOST_DIFFERENCE = 0.02
+# A training that a CPU gets through: few small pictures, the same ones again and again.
+SMALL = ("--pictures", "6", "--side", "96", "--crop", "96", "--batch", "4", "--steps", "300", "--rate", "4e-3", "--seed", "1",
+         "--processes", "2")
+# Estimates lie within so many of their standard errors of the truth: outside once in a million and a half.
+ERRORS = 5
 
 
 def written_network_agrees():
@@ -40,16 +47,71 @@ def written_network_agrees():
         raise SystemExit(f"the written network is not the trained one: {difference:.3f}")
 
 
+def run(script, *words):
+    subprocess.run([sys.executable, "-B", Path(__file__).with_name(script), *words], check=True)
+
+
+def write_csv(path, head, rows):
+    with open(path, "w", newline="") as file:
+        csv.writer(file).writerows([head, *rows])
+
+
+def boundaries_are_fitted(folder, calibration, random):
+    """calibrate.py finds the coefficients that boundaries were drawn with."""
+    pictures, each = 20, 400
+    features = len(json.loads(calibration.read_text())["edge"]) - 1
+    design = np.column_stack([np.ones(pictures * each), random.normal(size=(pictures * each, features))])
+    drawn = np.r_[-0.5, np.linspace(-0.8, 0.8, features)]
+    likely = 1 / (1 + np.exp(-design @ drawn))
+    real = random.random(len(likely)) < likely
+    rows = [[k // each, "etched", 10, int(real[k]), *design[k, 1:]] for k in range(len(real))]
+    write_csv(folder / "edges.csv", ["picture", "look", "length", "real", *(f"f{k + 1}" for k in range(features))], rows)
+    run("calibrate.py", "edge", folder / "edges.csv", calibration)
+    found = np.array(json.loads(calibration.read_text())["edge"])
+    # Inverse of Fisher's information.
+    errors = np.sqrt(np.diag(np.linalg.inv(design.T @ (design * (likely * (1 - likely))[:, None]))))
+    farthest = np.abs((found - drawn) / errors).max()
+    print(f"calibration of boundaries: coefficients within {farthest:.1f} standard errors of those drawn with")
+    if not farthest <= ERRORS:
+        raise SystemExit(f"the calibration of boundaries is off: {found} instead of {drawn}")
+
+
+def fields_are_fitted(folder, calibration, random):
+    """calibrate.py finds bias and spread that mean intercepts were drawn with."""
+    count, bias, spread = 4000, 0.03, 0.05
+    content = json.loads(calibration.read_text())
+    content["bias"] = np.zeros_like(content["bias"], float).tolist()
+    calibration.write_text(json.dumps(content))
+    ambiguity = random.uniform(0, 0.5, count)
+    error = 100 * np.expm1(bias + spread * random.normal(size=count))
+    write_csv(folder / "scores.csv", ["ambiguity", "error_percent"], zip(ambiguity, error))
+    run("calibrate.py", "fields", folder / "scores.csv", calibration)
+    content = json.loads(calibration.read_text())
+    found = [np.polynomial.polynomial.polyval(ambiguity, np.atleast_1d(content[key])).mean() for key in ("bias", "spread")]
+    # Of a median, 1.25 standard deviations over the root of the number; of a mean absolute deviation, 0.76 (normal errors,
+    # whose absolute mean calibrate.py rounds by 0.3 %).
+    bounds = [ERRORS * 1.25 * spread / count ** 0.5, (ERRORS * 0.76 / count ** 0.5 + 0.003) * spread]
+    print(f"calibration of fields: bias {found[0]:.4f} for {bias}, spread {found[1]:.4f} for {spread}")
+    if not (abs(found[0] - bias) <= bounds[0] and abs(found[1] - spread) <= bounds[1]):
+        raise SystemExit("the calibration of fields is off")
+
+
+def calibration_is_found(folder):
+    calibration = folder / "calibration.json"
+    calibration.write_text((Path(__file__).parent.parent / "models/calibration.json").read_text())
+    random = np.random.default_rng(11)
+    boundaries_are_fitted(folder, calibration, random)
+    fields_are_fitted(folder, calibration, random)
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--binary", type=Path, required=True, help="the ceramograph program")
     options = parser.parse_args()
     written_network_agrees()
     with tempfile.TemporaryDirectory() as out:
-        subprocess.run(
-            [sys.executable, Path(__file__).with_name("train.py"), "--binary", options.binary, "--out", out, "--pictures", "12",
-             "--side", "192", "--crop", "128", "--batch", "4", "--steps", "60", "--processes", "2", "--check-falls"],
-            check=True)
+        calibration_is_found(Path(out))
+        run("train.py", "--binary", options.binary, "--out", out, *SMALL, "--check-falls")
 
 
 if __name__ == "__main__":

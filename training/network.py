@@ -8,7 +8,7 @@ import jax
 import jax.numpy as jnp
 
 # Channels at 1/2, 1/4, 1/8 and 1/16 of the picture; multiples of 6, which the inference kernels compute at a time.
-WIDTHS = (24, 48, 96, 162)
+WIDTHS = (18, 42, 96, 162)
 MAPS = ("boundary", "pore")
 # Sides of a picture must be multiples of this.
 STEP_PX = 16

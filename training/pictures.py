@@ -12,9 +12,12 @@ from PIL import Image
 # scoring. Bodies in them are large, so each is taken at several sizes.
 BODIES_EVERY = 3
 BODIES_SIZES = (0.25, 0.35, 0.5, 0.7)
-# Pixels are drawn once; then this share of the pictures is brought to another scale, because pictures are so brought
-# when they are measured, and that changes their noise.
-RESCALED_SHARE = 0.4
+# Pixels are drawn once; then some of the pictures are brought to another scale, because that happens to pictures before or
+# when they are measured, and changes their noise: those of grains up to this mean intercept are enlarged or reduced, larger
+# ones only reduced.
+LARGE_PX = 80
+TWICE_SHARE = 0.35
+OTHER_SHARE = 0.2
 
 
 def phantoms(binary, folder, seeds, side_px, processes=1):
@@ -47,17 +50,20 @@ def drawn_shard(binary, folder, seeds, drawn_px, side_px):
         grey = Image.open(f"{name}.png").convert("L")
         labels = np.array(Image.open(f"{name}.labels.png")).astype(np.int32)
         random = np.random.default_rng(seed)
-        maps = square(grey, labels, truth["grains_visible"], scale_for(random), side_px, random)
+        maps = square(grey, labels, truth["grains_visible"], scale_for(truth["mean_intercept_px"], random), side_px, random)
         found.append((maps, truth["spec"]["look"]["kind"]))
         for ending in (".png", ".labels.png", ".truth.json"):
             Path(f"{name}{ending}").unlink()
     return found
 
 
-def scale_for(random):
-    if random.random() > RESCALED_SHARE:
-        return 1.0
-    return float(np.exp(random.uniform(np.log(0.67), np.log(2.2))))
+def scale_for(mean_px, random):
+    kind = random.random()
+    if mean_px is not None and mean_px > LARGE_PX:
+        return float(random.uniform(0.67, 1.0)) if kind < TWICE_SHARE + OTHER_SHARE else 1.0
+    if kind < TWICE_SHARE:
+        return 2.0
+    return float(np.exp(random.uniform(np.log(0.67), np.log(2.0)))) if kind < TWICE_SHARE + OTHER_SHARE else 1.0
 
 
 def square(grey, labels, visible, scale, side_px, random):

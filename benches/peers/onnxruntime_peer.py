@@ -41,7 +41,7 @@ def seen(span, length):
 
 
 def maps_of(network, picture):
-    """Boundary and pore probabilities in 255 parts."""
+    """Levels of boundary logits and of pore probabilities."""
     height, width = picture.shape
     mean, spread = picture.mean(dtype=np.float64), picture.std(dtype=np.float64)
     maps = np.empty((2, height, width), np.uint8)
@@ -54,8 +54,10 @@ def maps_of(network, picture):
             logits = logits.reshape(2, 2, 2, high, wide).transpose(0, 3, 1, 4, 2).reshape(2, 2 * high, 2 * wide)
             top, left = rows[2], columns[2]
             kept = logits[:, top : top + rows[1] - rows[0], left : left + columns[1] - columns[0]]
-            levels = (255 / (1 + np.exp(-kept)) + 0.5).astype(np.uint8)
-            maps[:, rows[0] : rows[1], columns[0] : columns[1]] = levels
+            # As src/segment/learned/levels.rs keeps them: logits of boundaries from -6 to 6, probabilities of pores.
+            boundary = ((np.clip(kept[0], -6, 6) + 6) * (255 / 12) + 0.5).astype(np.uint8)
+            pore = (255 / (1 + np.exp(-kept[1])) + 0.5).astype(np.uint8)
+            maps[:, rows[0] : rows[1], columns[0] : columns[1]] = boundary, pore
     return maps
 
 

@@ -5,7 +5,6 @@ use std::path::Path;
 use std::time::Instant;
 
 use ceramograph::grid::Grid;
-use ceramograph::options::Options;
 use ceramograph::study::run::{Request, run};
 
 use crate::{Failure, child, drawn, text};
@@ -39,7 +38,7 @@ pub fn measure(folder: &Path, threads: &str) -> Result<(), Failure> {
         out: out.path().join("results"),
         replace: false,
         threads: Some(threads.parse::<NonZeroUsize>()?),
-        options: Options::default(),
+        options: crate::classical(),
     };
     let start = Instant::now();
     let study = run(&request, &|_| {})?;

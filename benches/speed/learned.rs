@@ -4,7 +4,6 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Instant;
 
-use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::segment::learned;
 
 use crate::{Failure, Whole, child, drawn, peak_bytes, text};
@@ -13,11 +12,6 @@ use crate::{Failure, Whole, child, drawn, peak_bytes, text};
 const SIDES: [(usize, usize); 2] = [(4096, 4096), (5120, 4096)];
 /// Runs of each measurement, in turn; their median counts.
 const RUNS: usize = 3;
-
-/// Options of the learned pipeline.
-pub fn options() -> Options {
-    Options { pores: PoreMethod::Learned, boundaries: BoundaryMethod::Learned, ..Options::default() }
-}
 
 /// Seconds and memory of one run.
 #[derive(serde::Serialize, serde::Deserialize)]

@@ -16,7 +16,7 @@ use std::process::{Command, ExitCode};
 use std::time::Instant;
 
 use ceramograph::micrograph::Micrograph;
-use ceramograph::options::Options;
+use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::pipeline;
 
 /// Any error of the bench.
@@ -44,23 +44,29 @@ struct Whole {
     mean_intercept: Option<f64>,
 }
 
+/// Options without the network: what the peers do as well.
+fn classical() -> Options {
+    Options { pores: PoreMethod::HalfContrast, boundaries: BoundaryMethod::Ridge, ..Options::default() }
+}
+
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let words: Vec<&str> = arguments.iter().map(String::as_str).collect();
-    let result =
-        match words[..] {
-            ["child-whole", path] => whole(Path::new(path), &Options::default())
-                .map(|whole| println!("{}", serde_json::json!(whole))),
-            ["child-learned", path] => whole(Path::new(path), &learned::options())
-                .map(|whole| println!("{}", serde_json::json!(whole))),
-            ["child-network", picture, maps] => learned::network(Path::new(picture), Path::new(maps))
-                .map(|run| println!("{}", serde_json::json!(run))),
-            ["child-stages", path] => {
-                stages::stages(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
-            }
-            ["child-folder", folder, threads] => folder::measure(Path::new(folder), threads),
-            _ => parsed(&words).and_then(|arguments| report(&arguments)),
-        };
+    let result = match words[..] {
+        ["child-whole", path] => {
+            whole(Path::new(path), &classical()).map(|whole| println!("{}", serde_json::json!(whole)))
+        }
+        ["child-learned", path] => {
+            whole(Path::new(path), &Options::default()).map(|whole| println!("{}", serde_json::json!(whole)))
+        }
+        ["child-network", picture, maps] => learned::network(Path::new(picture), Path::new(maps))
+            .map(|run| println!("{}", serde_json::json!(run))),
+        ["child-stages", path] => {
+            stages::stages(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
+        }
+        ["child-folder", folder, threads] => folder::measure(Path::new(folder), threads),
+        _ => parsed(&words).and_then(|arguments| report(&arguments)),
+    };
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {

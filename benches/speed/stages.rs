@@ -8,7 +8,6 @@ use ceramograph::measure::intercept::intercepts;
 use ceramograph::measure::pore::pores;
 use ceramograph::measure::region::regions;
 use ceramograph::micrograph::{check, info_strip};
-use ceramograph::options::Options;
 use ceramograph::segment;
 use ceramograph::statistics::covariance::area_fraction_error;
 use ceramograph::units::Spacing;
@@ -32,7 +31,7 @@ impl Clock {
 
 /// Runs the stages of the pipeline on one picture.
 pub fn stages(path: &Path) -> Result<Stages, Failure> {
-    let options = Options::default();
+    let options = crate::classical();
     let spacing = Spacing::PIXELS;
     let mut clock = Clock(Vec::new());
     let grey = clock.time("read", || drawn::read_npy(path))?;

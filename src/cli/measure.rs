@@ -97,8 +97,8 @@ pub struct MeasureArgs {
     pub background: Option<BackgroundHandling>,
 
     /// Threshold rule (half-contrast, edge-level, otsu, minimum-error, kapur, li, iterative, triangle, multi-otsu,
-    /// sauvola), auto to let the program choose one of the first two, what the trained network says (learned), or a grey
-    /// value [default: half-contrast]
+    /// sauvola), what the trained network says (learned), auto to take one of the first two where the network confirms it
+    /// and else the network, or a grey value [default: auto]
     #[arg(long, value_name = "RULE|GREY", help_heading = "Pores")]
     pub pores: Option<PoreMethod>,
 
@@ -114,20 +114,21 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "N", help_heading = "Pores")]
     pub connectivity: Option<Connectivity>,
 
-    /// How boundaries show: grooves or lines (ridge), steps in grey (gradient), or as the trained network has learned
-    /// (learned) [default: ridge]
+    /// How boundaries are found: by a network trained on drawn micrographs, each with the probability that it is real
+    /// (learned), as grooves or lines (ridge), or as steps in grey (gradient) [default: learned]
     #[arg(long, value_name = "MAP", help_heading = "Grains")]
     pub boundaries: Option<BoundaryMethod>,
 
-    /// Whether boundary lines are darker or brighter than the grains [default: dark]
+    /// Whether boundary lines are darker or brighter than the grains; for ridge only [default: dark]
     #[arg(long, value_name = "TONE", help_heading = "Grains")]
     pub boundary_tone: Option<Tone>,
 
-    /// Join grains across boundaries weaker than this, from 0 to 1 [default: 0.18]
+    /// Join grains across boundaries weaker than this, from 0 to 1; for ridge and gradient [default: 0.18]
     #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
     pub merge_below: Option<f64>,
 
-    /// Basins of the boundary map shallower than this never become grains, from 0 to 1 [default: 0.12]
+    /// Basins of the boundary map shallower than this never become grains, from 0 to 1; for ridge and gradient [default:
+    /// 0.12]
     #[arg(long, value_name = "STRENGTH", help_heading = "Grains")]
     pub shallowest: Option<f64>,
 

@@ -23,10 +23,9 @@ pub(crate) struct Expected {
 }
 
 impl Expected {
-    /// Factor on a mean intercept that takes out what boundaries of such ambiguity brought on phantoms.
+    /// Factor on a mean intercept that takes out the bias found on phantoms.
     pub fn correction(&self) -> f64 {
-        let [constant, linear, square] = calibration().bias;
-        libm::exp(-(constant + self.ambiguity * (linear + self.ambiguity * square)))
+        libm::exp(-calibration().bias)
     }
 
     /// How far the segmentation leaves the corrected `mean` open.
@@ -104,4 +103,93 @@ fn weigh(likely: &Likely, passed: &[(u32, u32)]) -> Vec<Weighed> {
             Weighed { pair, count: run.len() as f64, probability }
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::test_line::count_parallel;
+    use super::*;
+    use crate::grid::{Grid, Labels};
+    use crate::segment::learned::grains::LikelyEdge;
+
+    fn likely(grid: Grid<u32>, grain_of: &[u32], edges: &[(u32, u32, f64)]) -> Likely {
+        let count = grain_of.len() as u32 - 1;
+        let edge = |&(a, b, probability)| LikelyEdge { a, b, length_px: 1, probability };
+        Likely {
+            regions: Labels { grid, count },
+            clarity: 1.0,
+            grain_of: grain_of.to_vec(),
+            edges: edges.iter().map(edge).collect(),
+        }
+    }
+
+    /// What lines along every row (0°) or column (90°) are expected to pass.
+    fn along(likely: &Likely, angles: &[f64]) -> Expected {
+        let count = |&angle: &f64| count_parallel(&likely.regions.grid, Spacing::PIXELS, angle, 1);
+        let counts: Vec<LineCount> = angles.iter().map(count).collect();
+        expected(likely, counts.iter())
+    }
+
+    /// Four regions of 3 x 2 px: two rows pass 1|2 and two 3|4, three columns pass 1|3 and three 2|4.
+    fn quarters() -> Likely {
+        let grid = Grid::from_fn(6, 4, |x, y| 1 + u32::from(x >= 3) + 2 * u32::from(y >= 2));
+        likely(grid, &[0, 1, 2, 3, 4], &[(1, 2, 0.9), (1, 3, 0.5), (2, 4, 1.0), (3, 4, 0.2)])
+    }
+
+    fn assert_close(found: f64, by_hand: f64) {
+        assert!((found - by_hand).abs() < 1e-12, "{found} {by_hand}");
+    }
+
+    #[test]
+    fn every_passage_counts_by_the_probability_of_its_boundary() {
+        let found = along(&quarters(), &[0.0, 90.0]);
+        assert_close(found.sets[0], 2.0 * 0.9 + 2.0 * 0.2);
+        assert_close(found.sets[1], 3.0 * 0.5 + 3.0 * 1.0);
+        assert_close(found.passages, 6.7);
+        // Sum of n p (1 - p) over the passages: 0.18 + 0.32 + 0.75 + 0.
+        assert_close(found.ambiguity, 1.25 / 6.7);
+        // Sum of n² p (1 - p): 0.36 + 0.64 + 2.25 + 0.
+        assert_close(found.deviation, 3.25f64.sqrt());
+    }
+
+    #[test]
+    fn a_boundary_passed_by_two_sets_is_real_for_both_or_for_none() {
+        let (once, twice) = (along(&quarters(), &[0.0]), along(&quarters(), &[0.0, 0.0]));
+        // Four passages of each boundary vary by four, not by the root of two times two twice.
+        assert_close(once.deviation, (4.0 * 0.09 + 4.0 * 0.16f64).sqrt());
+        assert_close(twice.deviation, 2.0 * once.deviation);
+        assert_close(twice.passages, 2.0 * once.passages);
+        assert_close(twice.ambiguity, once.ambiguity);
+    }
+
+    #[test]
+    fn certain_boundaries_leave_no_doubt_of_their_number() {
+        let mut certain = quarters();
+        certain.edges.iter_mut().for_each(|edge| edge.probability = 1.0);
+        let found = along(&certain, &[0.0, 90.0]);
+        assert_eq!((found.passages, found.deviation, found.ambiguity), (10.0, 0.0, 0.0));
+    }
+
+    #[test]
+    fn across_a_pore_the_cut_at_one_half_decides() {
+        let grid = || Grid::from_fn(6, 3, |x, _| [1, 1, 0, 0, 2, 2][x]);
+        let two = along(&likely(grid(), &[0, 1, 2], &[]), &[0.0]);
+        assert_eq!((two.passages, two.deviation, two.ambiguity), (3.0, 0.0, 0.0));
+        let one = along(&likely(grid(), &[0, 1, 1], &[]), &[0.0]);
+        assert_eq!((one.passages, one.deviation, one.ambiguity), (0.0, 0.0, 1.0));
+    }
+
+    #[test]
+    fn the_interval_is_that_of_a_lognormal_mean() {
+        let found = along(&quarters(), &[0.0, 90.0]);
+        let ambiguity = 1.25 / 6.7;
+        assert_close(found.correction() * calibration().bias.exp(), 1.0);
+        let [constant, linear] = calibration().spread;
+        let deviation = (3.25 / (6.7 * 6.7) + (constant + linear * ambiguity).powi(2)).sqrt();
+        let doubt = found.doubt(8.0, Spacing::um(1.0, 1.0));
+        assert_close(doubt.relative_deviation, deviation);
+        let [low, high] = [doubt.ci95_low, doubt.ci95_high].map(|end| end.um().unwrap());
+        assert_close((8.0 / low).ln(), 1.96 * deviation);
+        assert_close((high / 8.0).ln(), 1.96 * deviation);
+    }
 }

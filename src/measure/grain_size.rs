@@ -5,7 +5,7 @@ use clap::ValueEnum;
 use crate::grid::Frame;
 use crate::measure::distribution::{distribution, percentile};
 use crate::measure::populations::populations;
-use crate::options::BoundaryMethod;
+use crate::options::{BoundaryMethod, GrainOptions};
 use crate::study::result::{CoarseTail, Grain, GrainResults};
 use crate::units::{LengthUnit, Spacing};
 
@@ -51,6 +51,7 @@ pub fn grain_results(sample: &GrainSample) -> GrainResults {
     let mean_intercept = sample.mean_intercept.filter(|&l| l > 0.0);
     GrainResults {
         boundaries: boundary_method_name(sample.boundaries),
+        boundaries_reason: boundary_reason(sample.boundaries),
         mean_boundary_strength: sample.mean_boundary_strength,
         whole_grain_count: whole.len() as u64,
         mean_area: weighted(&|g| g.region.area).map(|a| spacing.area(a)),
@@ -71,6 +72,11 @@ pub fn grain_results(sample: &GrainSample) -> GrainResults {
 
 fn boundary_method_name(method: BoundaryMethod) -> String {
     method.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned())
+}
+
+fn boundary_reason(method: BoundaryMethod) -> Option<String> {
+    let reason = "the default: it finds boundaries on more kinds of surfaces than one filter does, and says how sure each is";
+    (method == GrainOptions::default().method).then(|| reason.to_owned())
 }
 
 /// How many grains a whole grain stands for, those cut by the frame included.

@@ -84,11 +84,7 @@ pub fn expected_intercepts(
     spacing: Spacing,
     options: &LineOptions,
 ) -> Option<Intercepts> {
-    // Lines run at the same places whatever the scale of the regions.
-    let finer = Spacing { x: spacing.x / likely.scale, y: spacing.y / likely.scale, ..spacing };
-    let apart =
-        LineOptions { spacing_px: (f64::from(options.spacing_px) * likely.scale) as u32, ..options.clone() };
-    let fine = self::counts(&likely.regions, finer, &apart);
+    let fine = self::counts(&likely.regions, spacing, options);
     let expected = expected(likely, fine.iter().map(|(_, c)| c));
     drop(fine);
     let counts = counts(grains, spacing, options);

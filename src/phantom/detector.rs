@@ -3,11 +3,11 @@
 use rayon::prelude::*;
 
 use super::artefacts::{Charging, drift, dust};
-use super::blur::gaussian;
 use super::looks::Surface;
 use super::random::{Purpose, Stream};
 use super::smooth_field::SmoothField;
 use super::spec::{Detector, PhantomSpec};
+use crate::blur::gaussian;
 use crate::grid::{Frame, Grid};
 
 /// Grey levels from 0 to 1 of the part that is shown.

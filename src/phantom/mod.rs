@@ -7,7 +7,6 @@
 //! The same spec gives the same bytes for any thread count.
 
 mod artefacts;
-pub(crate) mod blur;
 mod cells;
 pub mod demonstration;
 mod detector;

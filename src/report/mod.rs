@@ -2,6 +2,7 @@
 //! result; reports round, format and draw.
 
 pub mod csv;
+mod doubt;
 pub mod figure;
 pub mod folder;
 pub mod html;

@@ -1,7 +1,8 @@
 //! The picture with what was found drawn over it, so that a person can judge the result by eye.
 //!
 //! Blue and orange differ for every kind of colour vision; pull-out is striped as well, so that it can be told from
-//! pores in grey print; marks have a dark and a light line, so that they show on any ground.
+//! pores in grey print; marks have a dark and a light line, so that they show on any ground. Doubt about a boundary is
+//! shown by breaks in its line, which need no colour to be seen.
 
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, GrayImage, Luma};
@@ -12,7 +13,9 @@ use rayon::prelude::*;
 use crate::grid::{Frame, Labels};
 use crate::measure::test_line::TestLine;
 use crate::micrograph::Grey;
+use crate::report::doubt::{Passage, passage};
 use crate::scale::Bar;
+use crate::segment::learned::grains::Likely;
 
 /// Fill of pores.
 pub const PORE: [u8; 3] = [66, 170, 240];
@@ -20,6 +23,8 @@ pub const PORE: [u8; 3] = [66, 170, 240];
 pub const PULL_OUT: [u8; 3] = [250, 214, 236];
 /// Lines between grains.
 pub const BOUNDARY: [u8; 3] = [247, 148, 29];
+/// Dots where a boundary was not taken but may be one.
+pub const POSSIBLE: [u8; 3] = [255, 240, 150];
 /// Test lines.
 pub const TEST_LINE: [u8; 3] = [92, 64, 240];
 /// Light line of the marks: frame and bar.
@@ -28,6 +33,11 @@ pub const MARK: [u8; 3] = [255, 255, 255];
 pub const MARK_EDGE: [u8; 3] = [16, 24, 48];
 
 const STRIPE_PX: usize = 3;
+/// Length of a dash and of the gap behind it, of a dot and of the gap behind it, in steps.
+const DASH: (usize, usize) = (5, 3);
+const DOT: (usize, usize) = (2, 3);
+/// Dashes grow by a step for this many px of the longer side, so that they are seen on a reduced picture too.
+const PX_PER_STEP: usize = 1000;
 
 /// A picture of at most 256 colours, one byte a pixel: a third of the memory and of the time to pack of full colour.
 ///
@@ -47,6 +57,7 @@ mod place {
     pub const TEST_LINE: u8 = 241;
     pub const MARK: u8 = 242;
     pub const MARK_EDGE: u8 = 243;
+    pub const POSSIBLE: u8 = 244;
 }
 
 /// What is drawn over a picture. Label maps and test lines count from the corner of `frame`.
@@ -58,6 +69,8 @@ pub struct OverlayView<'a> {
     pub pull_out: &'a [bool],
     /// Grains; a line is drawn where two of them meet.
     pub grains: Option<&'a Labels>,
+    /// How likely the boundaries are; where known, doubtful ones are drawn as such.
+    pub likely: Option<&'a Likely>,
     /// The measured part of the picture; what lies outside is dimmed.
     pub frame: Frame,
     /// The scale bar that was measured, in pixels of the whole picture.
@@ -107,7 +120,12 @@ pub fn png(overlay: &Overlay) -> Vec<u8> {
     let mut encoder = png::Encoder::new(&mut bytes, indices.width(), indices.height());
     encoder.set_color(png::ColorType::Indexed);
     encoder.set_depth(png::BitDepth::Eight);
-    encoder.set_palette(palette().concat());
+    let mut colours = palette();
+    if !indices.contains(&place::POSSIBLE) {
+        // Pictures without such boundaries keep the bytes that they always had.
+        colours[usize::from(place::POSSIBLE)] = [0; 3];
+    }
+    encoder.set_palette(colours.concat());
     encoder.set_compression(png::Compression::Fast);
     let mut writer = encoder.write_header().expect("invariant: memory takes every write");
     writer.write_image_data(indices).expect("invariant: the buffer has the size of the picture");
@@ -172,6 +190,7 @@ fn palette() -> [[u8; 3]; 256] {
         (place::TEST_LINE, TEST_LINE),
         (place::MARK, MARK),
         (place::MARK_EDGE, MARK_EDGE),
+        (place::POSSIBLE, POSSIBLE),
     ] {
         colours[usize::from(place)] = colour;
     }
@@ -248,7 +267,10 @@ fn paint_row(indices: &mut [u8], y: usize, view: &OverlayView) {
     dim(&mut indices[right..]);
     let (inside, row) = (&mut indices[frame.x..right], y - frame.y);
     if let Some(grains) = fitting(view.grains, frame) {
-        paint_boundaries(inside, grains, row);
+        match view.likely {
+            Some(likely) => paint_likely_boundaries(inside, grains, likely, row),
+            None => paint_boundaries(inside, grains, row),
+        }
     }
     if let Some(pores) = fitting(view.pores, frame) {
         paint_pores(inside, pores.grid.row(row), row, view.pull_out);
@@ -273,6 +295,28 @@ fn paint_boundaries(indices: &mut [u8], grains: &Labels, row: usize) {
         let meets_below = (below != label) & (below != 0);
         if (label != 0) & (meets_right | meets_below) {
             *index = place::BOUNDARY;
+        }
+    }
+}
+
+/// As [`paint_boundaries`], in dashes where a boundary is doubtful, and dots where one that was not taken is possible.
+///
+/// Breaks are counted along the columns where the line is crossed from above, else along the rows, so that a line in
+/// any direction has them.
+fn paint_likely_boundaries(indices: &mut [u8], grains: &Labels, likely: &Likely, row: usize) {
+    let (width, height) = (grains.grid.width(), grains.grid.height());
+    let step = width.max(height).div_ceil(PX_PER_STEP);
+    for (column, index) in indices.iter_mut().enumerate() {
+        let here = (column, row);
+        let below = (row + 1 < height).then(|| passage(grains, likely, here, (column, row + 1))).flatten();
+        let right = (column + 1 < width).then(|| passage(grains, likely, here, (column + 1, row))).flatten();
+        let along = if below.is_some() { column } else { row };
+        let shows = |(on, off): (usize, usize)| along / step % (on + off) < on;
+        match [below, right].into_iter().flatten().max() {
+            Some(Passage::Taken) => *index = place::BOUNDARY,
+            Some(Passage::Doubtful) if shows(DASH) => *index = place::BOUNDARY,
+            Some(Passage::Possible) if shows(DOT) => *index = place::POSSIBLE,
+            _ => {}
         }
     }
 }
@@ -347,13 +391,15 @@ mod tests {
 
     use super::*;
     use crate::grid::Grid;
+    use crate::report::doubt::CERTAIN;
+    use crate::segment::learned::grains::LikelyEdge;
 
     fn decoded(overlay: &Overlay) -> RgbImage {
         image::load_from_memory(&png(overlay)).unwrap().into_rgb8()
     }
 
     fn view(frame: Frame) -> OverlayView<'static> {
-        OverlayView { pores: None, pull_out: &[], grains: None, frame, bar: None, lines: &[] }
+        OverlayView { pores: None, pull_out: &[], grains: None, likely: None, frame, bar: None, lines: &[] }
     }
 
     const WHOLE: Frame = Frame { x: 0, y: 0, width: 4, height: 3 };
@@ -367,6 +413,76 @@ mod tests {
         let lines: Vec<bool> = picture.pixels().map(|p| p.0 == BOUNDARY).collect();
         let expected = [0, 1, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0].map(|v| v == 1);
         assert_eq!(lines, expected);
+    }
+
+    /// Two halves of `side` by `side` px that meet in a boundary of this probability, taken from one half on.
+    fn halves(side: usize, probability: f64) -> (Labels, Likely) {
+        let regions = Grid::from_fn(side, side, |x, _| 1 + u32::from(x >= side / 2));
+        let taken = probability >= 0.5;
+        let likely = Likely {
+            regions: Labels { grid: regions, count: 2 },
+            clarity: 1.0,
+            grain_of: vec![0, 1, if taken { 2 } else { 1 }],
+            edges: vec![LikelyEdge { a: 1, b: 2, length_px: side as u64, probability }],
+        };
+        let grid = Grid::from_fn(side, side, |x, _| 1 + u32::from(taken && x >= side / 2));
+        (Labels { grid, count: 1 + u32::from(taken) }, likely)
+    }
+
+    /// Pixels of the line between two halves, and of those the ones in each of the colours of boundaries.
+    fn drawn_between_halves(probability: f64) -> [usize; 2] {
+        let side = 80;
+        let (grains, likely) = halves(side, probability);
+        let frame = Frame { x: 0, y: 0, width: side, height: side };
+        let drawn = OverlayView { grains: Some(&grains), likely: Some(&likely), ..view(frame) };
+        let picture = decoded(&overlay(&Grey::Eight(Grid::filled(side, side, 100)), &drawn));
+        let count = |colour| picture.pixels().filter(|p| p.0 == colour).count();
+        let column = |colour| (0..80).filter(|&y| picture.get_pixel(39, y).0 == colour).count();
+        [BOUNDARY, POSSIBLE].map(|colour| {
+            assert_eq!(count(colour), column(colour), "only on the line");
+            count(colour)
+        })
+    }
+
+    #[test]
+    fn doubt_breaks_a_line_and_a_possible_boundary_is_dotted() {
+        assert_eq!(drawn_between_halves(0.95), [80, 0]);
+        assert_eq!(drawn_between_halves(CERTAIN), [80, 0]);
+        assert_eq!(drawn_between_halves(0.6), [50, 0], "five of eight");
+        assert_eq!(drawn_between_halves(0.4), [0, 32], "two of five");
+        assert_eq!(drawn_between_halves(0.1), [0, 0]);
+    }
+
+    #[test]
+    fn certain_boundaries_are_drawn_as_if_nothing_were_known_of_them() {
+        let (grains, likely) = halves(40, 1.0);
+        let frame = Frame { x: 0, y: 0, width: 40, height: 40 };
+        let drawn = |likely| {
+            let view = OverlayView { grains: Some(&grains), likely, ..view(frame) };
+            png(&overlay(&Grey::Eight(Grid::filled(40, 40, 100)), &view))
+        };
+        assert_eq!(drawn(Some(&likely)), drawn(None));
+    }
+
+    #[test]
+    fn a_doubtful_line_is_broken_in_any_direction() {
+        let side = 160;
+        let frame = Frame { x: 0, y: 0, width: side, height: side };
+        for degrees in (0..180).step_by(15) {
+            let (sine, cosine) = f64::from(degrees).to_radians().sin_cos();
+            let beyond = |x: usize, y: usize| (x as f64 - 80.2) * sine > (y as f64 - 79.7) * cosine;
+            let regions =
+                Labels { grid: Grid::from_fn(side, side, |x, y| 1 + u32::from(beyond(x, y))), count: 2 };
+            let (_, mut likely) = halves(side, 0.6);
+            likely.regions = regions.clone();
+            let shown = |likely| {
+                let drawn = OverlayView { grains: Some(&regions), likely, ..view(frame) };
+                let picture = decoded(&overlay(&Grey::Eight(Grid::filled(side, side, 100)), &drawn));
+                picture.pixels().filter(|p| p.0 == BOUNDARY).count() as f64
+            };
+            let share = shown(Some(&likely)) / shown(None);
+            assert!((0.45..0.8).contains(&share), "{degrees}°: {share}");
+        }
     }
 
     #[test]

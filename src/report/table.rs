@@ -125,5 +125,10 @@ fn grain_size(field: &Field) -> String {
         Some(_) => format!(", G {}", significant_or_unknown(field.astm_grain_number, 3)),
         None => String::new(),
     };
-    format!("mean intercept {} {} ({crossings}{number})", significant(mean, 3), unit.symbol())
+    let doubt = field.intercepts.as_ref().and_then(|intercepts| intercepts.segmentation.as_ref());
+    let open = doubt.map_or_else(String::new, |doubt| {
+        let (low, high) = (doubt.ci95_low.value(), doubt.ci95_high.value());
+        format!(", {} to {} from finding boundaries", significant(low, 3), significant(high, 3))
+    });
+    format!("mean intercept {} {} ({crossings}{number}{open})", significant(mean, 3), unit.symbol())
 }

@@ -168,7 +168,8 @@ mod tests {
             found.len()
         };
         assert_eq!(
-            (count(Springs::Open), count(Springs::Hollows(11)), count(Springs::Hollows(80))),
+            // In steps of 112 levels 60 and 120 are the same.
+            (count(Springs::Open), count(Springs::Hollows(11)), count(Springs::Hollows(112))),
             (2, 3, 2)
         );
     }

@@ -5,9 +5,9 @@ use rayon::prelude::*;
 use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
 use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, boundaries, ratio};
-use super::learned::finer::learned_grains;
 use super::learned::grains::{Likely, as_probabilities, likely};
-use super::learned::likelihood::Seen;
+use super::learned::reliability;
+use super::learned::suited_scale::learned_grains;
 use super::working_scale::find_at_best_scale;
 use crate::grid::{Grid, Labels};
 use crate::micrograph::Grey;
@@ -82,17 +82,20 @@ pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grain
 /// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is
 /// more likely real than not ([`likely`]). `picture` gives the contrast between regions; the network saw it at `scale`.
 pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> GrainMap {
-    let (likely, labels) = likely(boundaries, picture, pores, Seen::AtScale(scale));
+    let (likely, labels) = likely(boundaries, picture, pores, scale);
     let boundaries = as_probabilities(boundaries);
     let edges = edges(&labels, &boundaries, u8::MAX);
+    let doubt = reliability::too_weak(&likely, picture).map(|why| too_weak_for(&why));
+    let reliable = doubt.is_none();
+    let faint = || reliability::faint(&likely).map(|why| may_be_missed(&why));
     GrainMap {
         mean_boundary_strength: mean_strength(&edges),
         labels,
         boundaries,
         edges,
+        warnings: doubt.or_else(faint).into_iter().collect(),
         likely: Some(likely),
-        reliable: true,
-        warnings: Vec::new(),
+        reliable,
     }
 }
 
@@ -223,11 +226,22 @@ fn too_weak(evidence: &Evidence, options: &GrainOptions, mean_strength: f64) -> 
         ),
         _ => return None,
     };
-    let advice = "no grain size is given; etch the section longer, use a higher dose, or choose the other boundary method";
-    Some(Warning::new(
+    Some(too_weak_for(&why))
+}
+
+fn too_weak_for(why: &str) -> Warning {
+    let advice = "no grain size is given; etch the section longer, use a higher dose, or choose another boundary method";
+    Warning::new(
         "grain-boundaries-too-weak",
         format!("grain boundaries cannot be told from noise: {why}; {advice}"),
-    ))
+    )
+}
+
+fn may_be_missed(why: &str) -> Warning {
+    Warning::new(
+        "grain-boundaries-faint",
+        format!("{why}: many boundaries may be missed or false; look at the overlay"),
+    )
 }
 
 fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
@@ -237,13 +251,9 @@ fn faint(evidence: &Evidence, method: BoundaryMethod) -> Option<Warning> {
         BoundaryMethod::Learned => return None,
     };
     (ratio < clear).then(|| {
-        Warning::new(
-            "grain-boundaries-faint",
-            format!(
-                "the clearest grain boundaries are {ratio:.1} times as strong as {what}, where {clear:.0} is clear: many \
-                 boundaries may be missed or false; look at the overlay"
-            ),
-        )
+        may_be_missed(&format!(
+            "the clearest grain boundaries are {ratio:.1} times as strong as {what}, where {clear:.0} is clear"
+        ))
     })
 }
 

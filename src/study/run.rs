@@ -292,6 +292,7 @@ fn drawn(micrograph: &Micrograph, measured: &Measured, options: &Options) -> Ove
         pores: Some(&measured.pore_map.labels),
         pull_out: &pull_out,
         grains: measured.grain_map.as_ref().map(|map| &map.labels),
+        likely: measured.grain_map.as_ref().and_then(|map| map.likely.as_ref()),
         frame: measured.frame,
         bar: measured.scale.as_ref().and_then(|scale| scale.bar.as_ref()),
         lines: &lines,

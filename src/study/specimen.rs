@@ -8,7 +8,7 @@ use crate::measure::grain_size::coarse_tail;
 use crate::measure::populations::populations;
 use crate::options::Surface;
 use crate::statistics::interval::{MeanInterval, mean_interval};
-use crate::study::result::{Estimate, Field, Grade, GrainNumber, Specimen};
+use crate::study::result::{Estimate, Field, Grade, GrainNumber, Specimen, SpecimenSegmentation};
 use crate::units::LengthUnit;
 use crate::warning::Warning;
 
@@ -55,6 +55,7 @@ pub fn specimen(
             .as_ref()
             .filter(|_| grain_number_allowed(fields, surface))
             .and_then(grain_number),
+        intercept_segmentation: in_um.as_ref().or(in_px.as_ref()).and_then(|mean| segmentation(&alike, mean)),
         mean_linear_intercept_um: in_um,
         mean_linear_intercept_px: in_px,
         grain_size_histogram: grain_size.as_ref().map(|d| d.histogram.clone()),
@@ -84,6 +85,29 @@ fn estimate(fields: &[&Field], value_and_weight: impl Fn(&Field) -> Option<(f64,
     let weight: f64 = pairs.iter().map(|p| p.1).sum();
     let pooled = pairs.iter().map(|(value, weight)| value * weight).sum::<f64>() / weight;
     Some(from_interval(&interval, pooled))
+}
+
+/// Normal quantile of a 95 % interval.
+const NORMAL_95: f64 = 1.959964;
+
+/// Doubt about boundaries, and the interval that it makes together with the scatter between fields: on either side the
+/// distances of both ends from the mean add as the root of the sum of their squares. The doubt alone reaches from
+/// mean / exp(1.96 r) to mean · exp(1.96 r), r its relative deviation.
+///
+/// `None` unless every field with a mean intercept states its doubt.
+fn segmentation(fields: &[&Field], mean: &Estimate) -> Option<SpecimenSegmentation> {
+    let measured = fields.iter().filter_map(|f| f.intercepts.as_ref());
+    let deviations: Option<Vec<f64>> =
+        measured.map(|i| i.segmentation.as_ref().map(|doubt| doubt.relative_deviation)).collect();
+    let deviations = deviations.filter(|deviations| !deviations.is_empty())?;
+    let relative_deviation = deviations.iter().sum::<f64>() / deviations.len() as f64;
+    let reach = libm::exp(NORMAL_95 * relative_deviation);
+    let (low, high) = (mean.mean / reach, mean.mean * reach);
+    Some(SpecimenSegmentation {
+        relative_deviation,
+        ci95_low: mean.ci95_low.map(|end| mean.mean - libm::hypot(mean.mean - end, mean.mean - low)),
+        ci95_high: mean.ci95_high.map(|end| mean.mean + libm::hypot(end - mean.mean, high - mean.mean)),
+    })
 }
 
 fn from_interval(interval: &MeanInterval, pooled: f64) -> Estimate {

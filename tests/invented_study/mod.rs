@@ -137,6 +137,7 @@ pub fn unknown_study() -> Study {
         porosity_percent: None,
         mean_linear_intercept_um: None,
         mean_linear_intercept_px: None,
+        intercept_segmentation: None,
         astm_grain_number: None,
         grain_size: None,
         grain_size_histogram: None,
@@ -424,7 +425,8 @@ fn grain_results(intercept: f64, rows: &FieldRows) -> GrainResults {
         .map(|g| g.region.equivalent_diameter)
         .collect();
     GrainResults {
-        boundaries: "ridge".into(),
+        boundaries: "learned".into(),
+        boundaries_reason: Some("the default".into()),
         mean_boundary_strength: 0.61,
         whole_grain_count: whole.len() as u64,
         mean_area: Some(Area::Um2(1.4 * intercept * intercept)),
@@ -473,6 +475,13 @@ fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptR
         ],
         mean: Length::Um(intercept),
         standard_error: Some(Length::Um(0.02 * intercept)),
+        segmentation: Some(SegmentationDoubt {
+            expected_count: count as f64,
+            ambiguity: 0.08,
+            relative_deviation: 0.02,
+            ci95_low: Length::Um(intercept / 1.04),
+            ci95_high: Length::Um(1.04 * intercept),
+        }),
         anisotropy: Some(1.04),
         chords: distribution(&chords),
         three_dimensional: Some(ThreeDimensional {
@@ -558,6 +567,11 @@ fn specimen(name: &str, celsius: u32, fields: &[Field]) -> Specimen {
             &fields.iter().filter_map(|f| f.porosity_percent).collect::<Vec<f64>>(),
         )),
         mean_linear_intercept_px: None,
+        intercept_segmentation: Some(SpecimenSegmentation {
+            relative_deviation: 0.02,
+            ci95_low: intercept.ci95_low.map(|low| low - 0.02 * intercept.mean),
+            ci95_high: intercept.ci95_high.map(|high| high + 0.02 * intercept.mean),
+        }),
         astm_grain_number: Some(number),
         grain_size_histogram: grain_size.as_ref().map(|d| d.histogram.clone()),
         pore_size_histogram: pore_size.as_ref().map(|d| d.histogram.clone()),

@@ -3,12 +3,12 @@
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::super::blur::gaussian;
 use super::super::random::{Purpose, Stream};
 use super::super::smooth_field::SmoothField;
 use super::super::spec::{PhantomSpec, in_ranges, is_default};
 use super::Surface;
 use super::bodies::{Heap, HeightField, Plane, face, heap};
+use crate::blur::gaussian;
 use crate::error::Error;
 use crate::grid::{Grid, Labels};
 

@@ -36,6 +36,7 @@ impl MicrographPanel {
             pores: None,
             pull_out: &[],
             grains: measured.grain_map.as_ref().map(|map| &map.labels),
+            likely: None,
             frame: Frame { x: 0, y: 0, width, height },
             bar: None,
             lines: &[],

@@ -25,6 +25,7 @@ pub(super) struct FieldView {
     pub rule_spread: String,
     pub pores: String,
     pub intercept: String,
+    pub from_boundaries: String,
     pub passages: String,
     pub grains: String,
     pub grain_number: String,
@@ -55,6 +56,7 @@ impl FieldView {
             rule_spread: significant_or_unknown(pores.and_then(|p| p.rule_spread_points), 2),
             pores: field.pore_count.map_or_else(unknown, count),
             intercept: intercept(field),
+            from_boundaries: from_boundaries(field),
             passages: field.intercept_count.map_or_else(unknown, count),
             grains: field.grain_count.map_or_else(unknown, count),
             grain_number: field.astm_grain_number.map_or_else(unknown, |number| decimals(number, 1)),
@@ -140,6 +142,15 @@ fn intercept(field: &Field) -> String {
         }
         None => format!("{} {unit}", significant(intercepts.mean.value(), 3)),
     }
+}
+
+/// The interval of the mean intercept from finding boundaries.
+fn from_boundaries(field: &Field) -> String {
+    let doubt = field.intercepts.as_ref().and_then(|intercepts| intercepts.segmentation.as_ref());
+    doubt.map_or_else(unknown, |doubt| {
+        let (low, high) = (doubt.ci95_low, doubt.ci95_high);
+        format!("{} to {} {}", significant(low.value(), 3), significant(high.value(), 3), low.unit().symbol())
+    })
 }
 
 /// Fracture and as-fired faces are no random plane sections.

@@ -129,10 +129,14 @@ fn grains(study: &Study) -> Vec<String> {
     let mut sentences = Vec::new();
     if !grains.is_empty() {
         let maps: BTreeSet<&str> = grains.iter().map(|g| phrase::boundary_map(&g.boundaries)).collect();
-        let limit = study.options.merge_below;
+        let limit = if grains.iter().any(|g| g.boundaries == "learned") {
+            "a probability of one half".to_owned()
+        } else {
+            format!("a strength of {}", study.options.merge_below)
+        };
         sentences.push(format!(
             "Grain boundaries were mapped by {}, grains were found by a watershed on that map, and neighbours were joined, \
-             weakest common boundary first, up to a strength of {limit}.",
+             weakest common boundary first, up to {limit}.",
             listed(&maps)
         ));
     }
@@ -178,6 +182,13 @@ fn test_lines(study: &Study) -> Vec<String> {
          boundaries counted along them, on {}{passages}, after the method of ASTM E112 and ISO 13383-1.",
         lines.join(" and ")
     )];
+    if results.iter().any(|intercepts| intercepts.segmentation.is_some()) {
+        sentences.push(
+            "Each passage counted by the probability that its boundary is real; the uncertainty from finding boundaries is \
+             stated beside the standard error."
+                .to_owned(),
+        );
+    }
     if study.fields.iter().any(|field| field.astm_grain_number.is_some()) {
         sentences.push("Grain size numbers follow from it after the method of ASTM E112.".to_owned());
     }

@@ -2,7 +2,9 @@
 
 use crate::report::number::{UNKNOWN, count, significant, significant_or_unknown, with_interval};
 use crate::report::{figure, name::printable, phrase, table};
-use crate::study::result::{CoarseTail, Distribution, Estimate, Populations, Specimen, Study};
+use crate::study::result::{
+    CoarseTail, Distribution, Estimate, Populations, Specimen, SpecimenSegmentation, Study,
+};
 
 /// One specimen in print.
 pub(super) struct SpecimenView {
@@ -59,7 +61,25 @@ fn facts(specimen: &Specimen) -> Vec<String> {
     let coarse = specimen.coarse.as_ref().map(coarse);
     let populations = specimen.populations.as_ref().map(populations);
     let chords = specimen.chords.as_ref().map(chords);
-    [coarse, populations, chords].into_iter().flatten().collect()
+    let doubt = specimen.intercept_segmentation.as_ref().map(|doubt| boundary_doubt(specimen, doubt));
+    [doubt, coarse, populations, chords].into_iter().flatten().collect()
+}
+
+fn boundary_doubt(specimen: &Specimen, doubt: &SpecimenSegmentation) -> String {
+    let unit = if specimen.mean_linear_intercept_um.is_some() { "µm" } else { "px" };
+    let together = match (doubt.ci95_low, doubt.ci95_high) {
+        (Some(low), Some(high)) => format!(
+            "; with the scatter between fields the 95 % interval is {} to {} {unit}",
+            significant(low, 3),
+            significant(high, 3)
+        ),
+        _ => String::new(),
+    };
+    format!(
+        "Uncertainty of the mean intercept from finding boundaries: {} % (one standard deviation), which more fields do not \
+         reduce{together}.",
+        significant(100.0 * doubt.relative_deviation, 2)
+    )
 }
 
 fn coarse(tail: &CoarseTail) -> String {

@@ -36,9 +36,10 @@ fn a_step_is_no_ridge_and_a_ridge_in_bright_tone_needs_a_bright_line() {
     assert!(map_of(&step, BoundaryMethod::Ridge).as_slice().iter().all(|s| *s == 0));
     let line = Grid::from_fn(60, 60, |x, _| if x == 30 { 200 } else { 150 });
     let pores = no_pores(60);
-    let bright = GrainOptions { tone: Tone::Bright, ..GrainOptions::default() };
+    let dark = GrainOptions { method: BoundaryMethod::Ridge, ..GrainOptions::default() };
+    let bright = GrainOptions { tone: Tone::Bright, ..dark.clone() };
     assert!(map(&line, &pores, &bright).at(30, 30) > 100);
-    assert!(map(&line, &pores, &GrainOptions::default()).at(30, 30) == 0);
+    assert!(map(&line, &pores, &dark).at(30, 30) == 0);
 }
 
 fn no_pores(side: usize) -> Labels {

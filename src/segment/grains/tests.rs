@@ -7,7 +7,7 @@ use crate::options::Tone;
 const SIDE: usize = 256;
 
 fn ridge() -> GrainOptions {
-    GrainOptions::default()
+    GrainOptions { method: BoundaryMethod::Ridge, ..GrainOptions::default() }
 }
 
 fn gradient() -> GrainOptions {

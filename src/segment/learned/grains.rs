@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
-use super::likelihood::{FEATURES, Seen, Surroundings, features, probability};
+use super::likelihood::{FEATURES, Surroundings, features, probability};
 use crate::grid::{Grid, Labels};
 use crate::segment::basin_graph::{Edge, Merging, Sums, UNIT, edges};
 use crate::segment::basins::{Springs, basins};
@@ -23,8 +23,6 @@ const SMALLEST_PX: f64 = 12.0;
 pub struct Likely {
     /// The regions; 0 in pores.
     pub regions: Labels,
-    /// Pixels of `regions` for one of the picture, along each side.
-    pub scale: f64,
     /// How clear the boundaries are, 0 to 1 ([`Surroundings`]).
     pub clarity: f64,
     /// The grain that each region belongs to if boundaries are cut at one half, by region.
@@ -46,10 +44,10 @@ pub struct LikelyEdge {
     pub probability: f64,
 }
 
-/// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast.
-pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, seen: Seen) -> (Likely, Labels) {
+/// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast, and the network saw it at `scale`.
+pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> (Likely, Labels) {
     let fine = fine_regions(boundary, picture, pores);
-    let around = Surroundings::of(&fine.sums, &fine.edges, seen);
+    let around = Surroundings::of(&fine.sums, &fine.edges, scale);
     let edges = fine
         .edges
         .iter()
@@ -72,15 +70,30 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, seen: See
     for (&region, &grain) in fine.regions.grid.as_slice().iter().zip(grains.grid.as_slice()) {
         grain_of[region as usize] = grain;
     }
-    let likely = Likely { regions: fine.regions, scale: 1.0, clarity: around.clarity, grain_of, edges };
+    let likely = Likely { regions: fine.regions, clarity: around.clarity, grain_of, edges };
     (likely, grains)
 }
 
 impl Likely {
+    /// Mean of 1 - p over the expected length of boundaries, p their probability: 0 where every boundary is certain.
+    /// `None` without boundaries.
+    pub fn ambiguity(&self) -> Option<f64> {
+        let expected = self.expected_length_px(0.0);
+        let doubt = |edge: &LikelyEdge| edge.length_px as f64 * edge.probability * (1.0 - edge.probability);
+        (expected > 0.0).then(|| self.edges.iter().map(doubt).sum::<f64>() / expected)
+    }
+
+    /// Expected length in px of the boundaries with a probability of at least `least`.
+    pub fn expected_length_px(&self, least: f64) -> f64 {
+        let counted = self.edges.iter().filter(|edge| edge.probability >= least);
+        // A sum over nothing is -0.
+        counted.map(|edge| edge.length_px as f64 * edge.probability).fold(0.0, |sum, length| sum + length)
+    }
+
     /// Mean linear intercept along rows and columns, in pixels of `regions`: every pair of pixels across a boundary is a
     /// passage of a row or a column, counted by its probability. `None` without boundaries.
     pub fn mean_intercept_px(&self) -> Option<f64> {
-        let passages: f64 = self.edges.iter().map(|edge| edge.length_px as f64 * edge.probability).sum();
+        let passages = self.expected_length_px(0.0);
         let solid = self.regions.grid.as_slice().par_iter().filter(|&&region| region != 0).count();
         (passages > 0.0).then(|| 2.0 * solid as f64 / passages)
     }
@@ -95,19 +108,14 @@ pub struct EdgeSample {
 }
 
 /// The fine regions of a map and the features of every boundary between them, for calibration.
-pub fn edge_samples(
-    boundary: &Grid<u8>,
-    picture: &Grid<u8>,
-    pores: &Labels,
-    seen: Seen,
-) -> (Labels, Vec<EdgeSample>) {
+pub fn edge_samples(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels) -> (Labels, Vec<EdgeSample>) {
     let fine = fine_regions(boundary, picture, pores);
-    let around = Surroundings::of(&fine.sums, &fine.edges, seen);
-    let sample = |edge: &Edge| {
+    let around = Surroundings::of(&fine.sums, &fine.edges, 1.0);
+    let samples = fine.edges.iter().map(|&edge| {
         let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
-        EdgeSample { edge: *edge, features: features(edge, a, b, around) }
-    };
-    let samples = fine.edges.iter().map(sample).collect();
+        EdgeSample { edge, features: features(&edge, a, b, around) }
+    });
+    let samples = samples.collect();
     (fine.regions, samples)
 }
 

@@ -16,14 +16,11 @@ const LEAST_INNER_PX: u64 = 30;
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
-    /// Coefficients of [`features`], the constant first, for pictures seen at their own scale or reduced.
+    /// Coefficients of [`features`], the constant first.
     pub edge: [f64; FEATURES + 1],
-    /// The same for pictures seen enlarged, whose noise is smooth.
-    pub edge_enlarged: [f64; FEATURES + 1],
-    /// Coefficients of 1, a and a², a the ambiguity of a field, of the logarithm of the mean intercept found over the
-    /// true one.
-    pub bias: [f64; 3],
-    /// Coefficients of 1 and a of the standard deviation of what is left.
+    /// Logarithm of the mean intercept found over the true one, most likely on phantoms.
+    pub bias: f64,
+    /// Coefficients of 1 and a of the standard deviation of what is left, a the ambiguity of a field.
     pub spread: [f64; 2],
 }
 
@@ -38,7 +35,6 @@ pub fn calibration() -> &'static Calibration {
 
 /// Numbers that describe a boundary between two regions.
 pub const FEATURES: usize = 13;
-
 /// What the features of all boundaries of a picture have in common.
 #[derive(Clone, Copy, Debug)]
 pub struct Surroundings {
@@ -46,29 +42,9 @@ pub struct Surroundings {
     pub noise: f64,
     /// Scale at which the network saw the picture: pixels of the network for one pixel of regions.
     pub scale: f64,
-    /// Whether the regions are those of an enlarged picture.
-    pub enlarged: bool,
     /// Length of the boundaries that are clear over the length of those that are at least suspected: where most are
     /// clear, a faint one is more likely false.
     pub clarity: f64,
-}
-
-/// How the network saw the picture.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Seen {
-    /// At a scale up to its own, the map brought back to its size.
-    AtScale(f64),
-    /// Enlarged, and so are the regions.
-    Enlarged,
-}
-
-impl Seen {
-    fn scale(self) -> f64 {
-        match self {
-            Self::AtScale(scale) => scale,
-            Self::Enlarged => 1.0,
-        }
-    }
 }
 
 /// Mean logits from which a boundary is clear, and from which it is suspected.
@@ -77,7 +53,7 @@ const SUSPECTED_LOGIT: f64 = -1.0;
 
 impl Surroundings {
     /// Surroundings of a picture: the noise is the median over its regions.
-    pub fn of(regions: &[Sums], edges: &[Edge], seen: Seen) -> Self {
+    pub fn of(regions: &[Sums], edges: &[Edge], scale: f64) -> Self {
         let mut variances: Vec<f64> = regions
             .iter()
             .filter(|region| region.inner_px >= LEAST_INNER_PX)
@@ -91,7 +67,7 @@ impl Surroundings {
             edges.iter().filter(|edge| mean_logit(edge) > least).map(|edge| edge.length_px).sum()
         };
         let clarity = length(CLEAR_LOGIT) as f64 / length(SUSPECTED_LOGIT).max(1) as f64;
-        Self { noise, clarity, scale: seen.scale(), enlarged: seen == Seen::Enlarged }
+        Self { noise, clarity, scale }
     }
 }
 
@@ -126,9 +102,7 @@ pub fn features(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> [f64; FE
 
 /// Probability that a boundary is real, after the calibration.
 pub fn probability(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> f64 {
-    let calibration = calibration();
-    let fitted = if around.enlarged { &calibration.edge_enlarged } else { &calibration.edge };
-    let [constant, slopes @ ..] = fitted;
+    let [constant, slopes @ ..] = &calibration().edge;
     let sum = features(edge, a, b, around).iter().zip(slopes).fold(*constant, |sum, (f, c)| sum + f * c);
     1.0 / (1.0 + libm::exp(-sum))
 }

@@ -1,15 +1,16 @@
 //! Boundaries and pores as a trained network sees them.
 //!
-//! The network ([`network`]) answers, for every pixel, how probable it is that a grain boundary runs there and that it
+//! The network (`network`) answers, for every pixel, how probable it is that a grain boundary runs there and that it
 //! belongs to a pore. It was trained on drawn pictures of one range of grain sizes in pixels: a picture is brought to the
-//! scale at which its grains suit ([`resample`]), goes through in tiles ([`tiles`]), and the maps are brought back.
+//! scale at which its grains suit (`resample`), goes through in tiles (`tiles`), and the maps are brought back.
 
-pub mod finer;
 pub mod grains;
 pub mod levels;
 pub mod likelihood;
 mod network;
+pub mod reliability;
 mod resample;
+pub mod suited_scale;
 mod tiles;
 
 use std::borrow::Cow;
@@ -17,6 +18,7 @@ use std::borrow::Cow;
 use crate::error::Error;
 use crate::grid::Grid;
 use crate::micrograph::Grey;
+use crate::options::Tone;
 
 /// Largest factor that a picture is enlarged by, and one over the smallest that it is reduced by.
 const LARGEST_SCALE: f64 = 32.0;
@@ -60,10 +62,13 @@ pub fn maps(picture: &Grey, scale: f64) -> Result<Maps, Error> {
     })
 }
 
-/// A picture enlarged or reduced by `scale`, as the network would see it, in 16 bits.
-pub fn rescaled(picture: &Grey, scale: f64) -> Grey {
-    let side = |side: usize| ((side as f64 * scale).round() as usize).max(1);
-    Grey::Sixteen(resample::picture(&sixteen_bit(picture), side(picture.width()), side(picture.height())))
+/// The picture with dark pores, as the network has mostly seen them: its negative if pores are bright.
+pub fn with_dark_pores(picture: &Grey, tone: Tone) -> Cow<'_, Grey> {
+    match (tone, picture) {
+        (Tone::Dark, _) => Cow::Borrowed(picture),
+        (Tone::Bright, Grey::Eight(grid)) => Cow::Owned(Grey::Eight(grid.map(|grey| u8::MAX - grey))),
+        (Tone::Bright, Grey::Sixteen(grid)) => Cow::Owned(Grey::Sixteen(grid.map(|grey| u16::MAX - grey))),
+    }
 }
 
 fn sixteen_bit(picture: &Grey) -> Cow<'_, Grid<u16>> {

@@ -5,9 +5,9 @@ use std::array::from_fn;
 use rayon::prelude::*;
 
 use super::modes::modes;
+use crate::blur::gaussian;
 use crate::grid::{Grid, Labels, Mask};
 use crate::options::Connectivity;
-use crate::phantom::blur::gaussian;
 use crate::segment::label::label;
 
 /// Standard deviation of the surroundings that a level is taken from, in px.

@@ -23,6 +23,8 @@ pub struct Grain {
 pub struct GrainResults {
     /// Boundary map that was used, as on the command line.
     pub boundaries: String,
+    /// Why the program took this map; null where another than the default was asked for.
+    pub boundaries_reason: Option<String>,
     /// Mean boundary strength along all boundaries that were kept, 0 to 1.
     pub mean_boundary_strength: f64,
     /// Grains not cut by the rim of the measured area.

@@ -25,7 +25,7 @@ pub use lines::{InterceptResults, LineSet, SegmentationDoubt, ThreeDimensional};
 pub use pores::{
     Background, Pore, PorePlace, PoreResults, RuleResult, ThresholdReport, ThresholdSensitivity, Unfolded,
 };
-pub use specimen::{Estimate, GrainNumber, Specimen};
+pub use specimen::{Estimate, GrainNumber, Specimen, SpecimenSegmentation};
 
 /// Version of the form of [`Study`].
 pub const SCHEMA_VERSION: u32 = 1;

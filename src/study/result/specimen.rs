@@ -27,6 +27,8 @@ pub struct Specimen {
     pub mean_linear_intercept_um: Option<Estimate>,
     /// The same in px; null where there is a scale, or where fields with and without a scale are mixed.
     pub mean_linear_intercept_px: Option<Estimate>,
+    /// What false and missed boundaries leave open of the mean linear intercept; null unless boundaries are learned.
+    pub intercept_segmentation: Option<SpecimenSegmentation>,
     /// ASTM grain size number of the mean, and of the interval's ends.
     pub astm_grain_number: Option<GrainNumber>,
     /// Grain diameters of all fields together.
@@ -66,6 +68,21 @@ pub struct Estimate {
     pub field_count: u64,
     /// Further fields after which 10 % relative accuracy can be expected; null with one field or a mean of zero.
     pub more_fields_for_10_percent: Option<u64>,
+}
+
+/// Uncertainty of a specimen's mean linear intercept from finding boundaries, in the unit of the mean.
+///
+/// All fields of a specimen show the same kind of surface, so what the program misreads in one it misreads in all: this
+/// part does not shrink with the number of fields.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+pub struct SpecimenSegmentation {
+    /// Standard deviation of the mean over the mean: the mean of the fields' `segmentation.relative_deviation`.
+    pub relative_deviation: f64,
+    /// Lower end of the 95 % interval of the mean from finding boundaries and from the scatter between fields together;
+    /// null with one field.
+    pub ci95_low: Option<f64>,
+    /// Upper end.
+    pub ci95_high: Option<f64>,
 }
 
 /// ASTM grain size number with the ends of its interval, mapped from the mean linear intercept.

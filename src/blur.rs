@@ -1,4 +1,4 @@
-//! Gaussian blur: the probe or the optics.
+//! Gaussian blur: the probe or the optics of a drawn picture, and the smoothing before a slope is taken.
 
 use rayon::prelude::*;
 
