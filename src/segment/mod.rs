@@ -12,6 +12,7 @@ pub mod denoise;
 pub mod grey_levels;
 pub mod label;
 pub mod learned;
+mod pore_choice;
 mod pore_cut;
 pub mod pores;
 pub mod threshold;

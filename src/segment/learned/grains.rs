@@ -23,8 +23,6 @@ const SMALLEST_PX: f64 = 12.0;
 pub struct Likely {
     /// The regions; 0 in pores.
     pub regions: Labels,
-    /// How clear the boundaries are, 0 to 1 ([`Surroundings`]).
-    pub clarity: f64,
     /// The grain that each region belongs to if boundaries are cut at one half, by region.
     pub grain_of: Vec<u32>,
     /// Pairs of touching regions in ascending order.
@@ -70,7 +68,7 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f6
     for (&region, &grain) in fine.regions.grid.as_slice().iter().zip(grains.grid.as_slice()) {
         grain_of[region as usize] = grain;
     }
-    let likely = Likely { regions: fine.regions, clarity: around.clarity, grain_of, edges };
+    let likely = Likely { regions: fine.regions, grain_of, edges };
     (likely, grains)
 }
 

@@ -35,6 +35,7 @@ pub fn calibration() -> &'static Calibration {
 
 /// Numbers that describe a boundary between two regions.
 pub const FEATURES: usize = 13;
+
 /// What the features of all boundaries of a picture have in common.
 #[derive(Clone, Copy, Debug)]
 pub struct Surroundings {
