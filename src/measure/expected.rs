@@ -117,7 +117,6 @@ mod tests {
         let edge = |&(a, b, probability)| LikelyEdge { a, b, length_px: 1, probability };
         Likely {
             regions: Labels { grid, count },
-            clarity: 1.0,
             grain_of: grain_of.to_vec(),
             edges: edges.iter().map(edge).collect(),
         }
