@@ -125,7 +125,7 @@ def main():
     options.out.mkdir(parents=True, exist_ok=True)
     seeds = list(range(FIRST_SEED, FIRST_SEED + options.pictures))
     with tempfile.TemporaryDirectory() as scratch:
-        data, looks = phantoms(options.binary, Path(scratch), seeds, options.side, options.processes)
+        data, looks = phantoms(options.binary.resolve(), Path(scratch), seeds, options.side, options.processes)
     counts = {look: looks.count(look) for look in sorted(set(looks))}
     names = []
     if options.bodies:

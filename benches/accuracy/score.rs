@@ -144,11 +144,9 @@ fn grain_run(picture: &TruePicture, map: BoundaryMethod, pores: PoreMethod) -> R
     })
 }
 
-/// The interval that the program states for the mean intercept because of its segmentation, in px.
-///
-/// Development pictures are read without their scale, so lengths are in px.
-fn stated_interval_px(doubt: &SegmentationDoubt) -> (f64, f64) {
-    (doubt.ci95_low.value(), doubt.ci95_high.value())
+/// The interval that the program states for the mean intercept because of its segmentation, in px of this length.
+fn stated_interval_px(doubt: &SegmentationDoubt, px: f64) -> (f64, f64) {
+    (doubt.ci95_low.value() / px, doubt.ci95_high.value() / px)
 }
 
 fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<GrainScore>, Error> {
@@ -161,9 +159,10 @@ fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<Grai
     else {
         return Ok(None);
     };
-    let mean_intercept_px = intercepts.mean / measured.spacing.pixel_area().sqrt();
+    let px = measured.spacing.pixel_area().sqrt();
+    let mean_intercept_px = intercepts.mean / px;
     let doubt = intercepts.results.segmentation.as_ref();
-    let interval_px = doubt.map(stated_interval_px);
+    let interval_px = doubt.map(|doubt| stated_interval_px(doubt, px));
     Ok(Some(GrainScore {
         mean_intercept_px,
         error_percent: 100.0 * (mean_intercept_px / true_px - 1.0),

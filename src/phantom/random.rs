@@ -33,6 +33,7 @@ pub(crate) enum Purpose {
     Finish,
     Films,
     Steps,
+    Facets,
 }
 
 /// A stream of random numbers for one purpose and one index (a row, a grain, …) under one seed.

@@ -212,13 +212,13 @@ fn two_sizes(stream: &mut Stream, spec: &PhantomSpec, feature: Feature) -> Struc
 }
 
 fn varied_kind(stream: &mut Stream) -> LookKind {
-    match stream.index(13) {
+    match stream.index(16) {
         0..3 => LookKind::Etched,
         3..5 => LookKind::Orientation,
         5..7 => LookKind::Optical,
-        7..9 => LookKind::Relief,
-        9 => LookKind::Cubes,
-        10 => LookKind::Polished,
+        7..10 => LookKind::Relief,
+        10..13 => LookKind::Cubes,
+        13 => LookKind::Polished,
         _ => LookKind::Powder,
     }
 }
@@ -293,6 +293,8 @@ fn varied_heap(stream: &mut Stream) -> Heap {
         height_spread: stream.between(0.08, 0.5),
         shape_spread: stream.between(0.3, 2.5),
         flat_share: if stream.unit() < 0.4 { stream.unit() } else { 0.0 },
+        order: if stream.unit() < 0.5 { 1.0 } else { stream.unit() },
+        loose_share: if stream.unit() < 0.7 { 0.0 } else { stream.unit() },
     }
 }
 
@@ -305,6 +307,9 @@ fn varied_shading(stream: &mut Stream) -> Shading {
         edge_width: log_between(stream, 0.4, 3.0),
         texture: stream.unit() * stream.unit() * 0.06,
         texture_px: log_between(stream, 2.0, 20.0),
+        depth: stream.between(0.2, 1.8),
+        crevice: stream.between(0.0, 2.0),
+        face_contrast: if stream.unit() < 0.6 { 0.0 } else { stream.between(0.01, 0.08) },
     }
 }
 

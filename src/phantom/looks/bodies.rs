@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use super::super::power_diagram::Window;
 use super::super::random::{Purpose, Stream};
 use super::super::sites::sites;
-use super::super::spec::PhantomSpec;
+use super::super::spec::{PhantomSpec, is_default};
 use super::super::structure::{Density, Structure, StructureSpec};
 use crate::grid::{Frame, Grid};
 
@@ -22,11 +22,29 @@ pub struct Heap {
     pub shape_spread: f64,
     /// Share of the bodies that lie flat with a face upwards; 0 to 1. Default: 0.
     pub flat_share: f64,
+    /// How evenly the upper bodies are spread: 1 keeps them apart, at 0 they lie at random, so that many hardly
+    /// stand out of others; 0 to 1. Default: 1.
+    #[serde(skip_serializing_if = "is_default_order")]
+    pub order: f64,
+    /// Share of the bodies with faces in directions of chance instead of those of a crystal; 0 to 1. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub loose_share: f64,
+}
+
+fn is_default_order(order: &f64) -> bool {
+    *order == Heap::default().order
 }
 
 impl Default for Heap {
     fn default() -> Self {
-        Self { size_spread: 0.22, height_spread: 0.22, shape_spread: 1.0, flat_share: 0.0 }
+        Self {
+            size_spread: 0.22,
+            height_spread: 0.22,
+            shape_spread: 1.0,
+            flat_share: 0.0,
+            order: 1.0,
+            loose_share: 0.0,
+        }
     }
 }
 
@@ -45,6 +63,16 @@ pub(super) type Faces = fn(&Heap, &mut Stream) -> Vec<Plane>;
 struct Kind {
     faces: Faces,
     heap: Heap,
+}
+
+impl Kind {
+    fn faces(&self, stream: &mut Stream) -> Vec<Plane> {
+        // No number is drawn where every body is a crystal, so that such pictures stay as they were.
+        if self.heap.loose_share > 0.0 && stream.unit() < self.heap.loose_share {
+            return loose_faces(&self.heap, stream);
+        }
+        (self.faces)(&self.heap, stream)
+    }
 }
 
 /// What is seen from above.
@@ -114,7 +142,7 @@ fn lay_first(
 ) {
     let spacing = f64::from(field.spacing);
     let spec = StructureSpec {
-        structure: Structure::Voronoi2d { regularity: 1.0 },
+        structure: Structure::Voronoi2d { regularity: kind.heap.order },
         density: Density::GrainsPerPx2(1.0 / (spacing * spacing)),
     };
     let window = Window { left: 0.0, top: 0.0, width: field.body.width(), height: field.body.height() };
@@ -126,7 +154,7 @@ fn lay_first(
         }
         let size = 0.56 * spacing * stream.lognormal(kind.heap.size_spread);
         let z = kind.heap.height_spread * spacing * stream.normal().clamp(-2.5, 2.5);
-        let body = Body::new([place.x, place.y, z], size, (kind.faces)(&kind.heap, stream));
+        let body = Body::new([place.x, place.y, z], size, kind.faces(stream));
         let covered = field.would_cover(&body);
         if covered <= *free - wanted {
             field.add(&body);
@@ -156,7 +184,7 @@ fn fill_gaps(field: &mut HeightField, stream: &mut Stream, (kind, wanted): (Kind
             }
             let z = -spacing * stream.between(0.35, 0.95);
             let mut size = spacing * stream.between(0.32, 0.6);
-            let shape = (kind.faces)(&kind.heap, stream);
+            let shape = kind.faces(stream);
             // A body that would close too much is made smaller; if that does not help, the gap stays.
             for _ in 0..tries {
                 let body = Body::new([place.0 as f64 + 0.5, place.1 as f64 + 0.5, z], size, shape.clone());
@@ -270,6 +298,23 @@ impl Heap {
         let (sin, cos) = (libm::sin(angle), libm::cos(angle));
         [[cos, sin, 0.0], [-sin, cos, 0.0], [0.0, 0.0, 1.0]]
     }
+}
+
+/// Ten to twenty faces in directions of chance, among them one from each side, so that the body is closed.
+fn loose_faces(heap: &Heap, stream: &mut Stream) -> Vec<Plane> {
+    let axes = heap.axes(stream);
+    let mut planes = Vec::with_capacity(20);
+    for axis in 0..3 {
+        for sign in [1.0, -1.0] {
+            let normal = std::array::from_fn(|k| if k == axis { sign } else { 0.0 });
+            planes.push(face(&axes, normal, stream.lognormal(0.12 * heap.shape_spread)));
+        }
+    }
+    for _ in 0..4 + stream.index(11) {
+        let normal = stream.direction();
+        planes.push(face(&axes, normal, stream.lognormal(0.12 * heap.shape_spread)));
+    }
+    planes
 }
 
 /// A random rotation: three orthogonal unit vectors.

@@ -51,6 +51,24 @@ pub struct Shading {
     pub texture: f64,
     /// Length over which the mottling changes, in px; 2 to 50. Default: 3.
     pub texture_px: f64,
+    /// How much darker it is towards the floor; 0 to 2. Default: 1.
+    #[serde(skip_serializing_if = "is_one")]
+    pub depth: f64,
+    /// Darkness of the lines where bodies touch, over the brightness of edges; 0 to 3. Default: 0.5.
+    #[serde(skip_serializing_if = "is_half")]
+    pub crevice: f64,
+    /// Grey level by which faces of one body differ apart from slope and side, as a share of full white; 0 to 0.2.
+    /// Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub face_contrast: f64,
+}
+
+fn is_one(value: &f64) -> bool {
+    *value == 1.0
+}
+
+fn is_half(value: &f64) -> bool {
+    *value == 0.5
 }
 
 impl Default for Shading {
@@ -62,6 +80,9 @@ impl Default for Shading {
             edge_width: 1.0,
             texture: 0.01,
             texture_px: 3.0,
+            depth: 1.0,
+            crevice: 0.5,
+            face_contrast: 0.0,
         }
     }
 }
@@ -97,6 +118,8 @@ impl Relief {
             ("height spread", self.heap.height_spread, 0.0, 0.6),
             ("shape spread", self.heap.shape_spread, 0.0, 3.0),
             ("flat share", self.heap.flat_share, 0.0, 1.0),
+            ("order", self.heap.order, 0.0, 1.0),
+            ("loose share", self.heap.loose_share, 0.0, 1.0),
             ("slope", self.shading.slope, 0.0, 2.5),
             ("detector along columns", f64::from(self.shading.detector[0]), -1.0, 1.0),
             ("detector along rows", f64::from(self.shading.detector[1]), -1.0, 1.0),
@@ -104,6 +127,9 @@ impl Relief {
             ("edge width", self.shading.edge_width, 0.3, 4.0),
             ("texture", self.shading.texture, 0.0, 0.15),
             ("texture in px", self.shading.texture_px, 2.0, 50.0),
+            ("depth", self.shading.depth, 0.0, 2.0),
+            ("crevice", self.shading.crevice, 0.0, 3.0),
+            ("face contrast", self.shading.face_contrast, 0.0, 0.2),
         ])
     }
 }
@@ -131,6 +157,7 @@ pub(super) fn shaded(field: &HeightField, look: &Relief, seed: u64) -> Surface {
     let (width, height) = (field.body.width(), field.body.height());
     let shading = &look.shading;
     let (occlusion, mottling) = (0.4 * shading.occlusion as f32, shading.texture as f32);
+    let (dimming, crevice) = (0.45 * shading.depth as f32, shading.crevice as f32);
     let near =
         gaussian(&field.height, (0.03 * f64::from(field.spacing)).clamp(0.8, 2.5) * shading.edge_width);
     let around = gaussian(&field.height, 0.3 * f64::from(field.spacing));
@@ -149,8 +176,8 @@ pub(super) fn shaded(field: &HeightField, look: &Relief, seed: u64) -> Surface {
             let depth = ((z - around.at(x, y)) / (0.5 * field.spacing)).clamp(-0.9, 0.9);
             let lifted = ((z - field.floor) / -field.floor).clamp(0.0, 1.5);
             let face = faces.at(x, y);
-            let edge = look.edge_brightness as f32 * if step > 0.0 { step } else { 0.5 * step };
-            let lit = face * (1.0 + occlusion * depth) * (0.55 + 0.45 * lifted);
+            let edge = look.edge_brightness as f32 * if step > 0.0 { step } else { crevice * step };
+            let lit = face * (1.0 + occlusion * depth) * (1.0 - dimming + dimming * lifted).max(0.1);
             *value = (lit + edge * (0.4 + 0.6 * lifted) + mottling * texture[x]).max(0.02);
         }
     });
@@ -166,6 +193,7 @@ pub(super) fn shaded(field: &HeightField, look: &Relief, seed: u64) -> Surface {
 fn faces(field: &HeightField, look: &Relief, (tones, seed): (&[f32], u64)) -> Grid<f32> {
     let (width, height) = (field.body.width(), field.body.height());
     let steps = Steps::new(field, look.stepped_share, seed);
+    let facets = Facets::new(field, look.shading.face_contrast, seed);
     let mut faces = Grid::filled(width, height, 0f32);
     faces.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
         for (x, value) in row.iter_mut().enumerate() {
@@ -173,12 +201,43 @@ fn faces(field: &HeightField, look: &Relief, (tones, seed): (&[f32], u64)) -> Gr
             let normal = field.normal.at(x, y);
             *value = match body {
                 0 => 0.10,
-                _ => face_tone(normal, &look.shading) + tones[body] + steps.tone(body, normal, (x, y)),
+                _ => {
+                    let own = tones[body] + facets.tone(body, normal);
+                    face_tone(normal, &look.shading) + own + steps.tone(body, normal, (x, y))
+                }
             };
         }
     });
     // Only whole faces are rounded: a body keeps its grey level up to its outline by the edge term.
     gaussian(&faces, look.rounding_px)
+}
+
+/// Grey levels of faces that neither slope nor side explains, as channelling gives them.
+struct Facets {
+    contrast: f32,
+    /// Direction and phase of the wave that gives the faces of a body their grey levels.
+    waves: Vec<([f32; 3], f32)>,
+}
+
+impl Facets {
+    fn new(field: &HeightField, contrast: f64, seed: u64) -> Self {
+        let bodies = if contrast > 0.0 { u64::from(field.body_count()) } else { 0 };
+        let wave = |body| {
+            let mut stream = Stream::new(seed, Purpose::Facets, body);
+            let direction = stream.direction().map(|v| 5.0 * v as f32);
+            (direction, stream.between(0.0, 2.0 * std::f64::consts::PI) as f32)
+        };
+        Self { contrast: contrast as f32, waves: (0..=bodies).map(wave).collect() }
+    }
+
+    fn tone(&self, body: usize, normal: [f32; 3]) -> f32 {
+        if self.contrast == 0.0 {
+            return 0.0;
+        }
+        let (direction, phase) = self.waves[body];
+        let along: f32 = (0..3).map(|k| direction[k] * normal[k]).sum();
+        self.contrast * libm::sinf(along + phase)
+    }
 }
 
 /// Growth steps: lines along the contours of a face, sharp on one side.
