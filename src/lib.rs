@@ -40,6 +40,7 @@ pub mod firing;
 pub mod grid;
 pub mod measure;
 pub mod micrograph;
+mod network;
 pub mod options;
 pub mod phantom;
 pub mod pipeline;

@@ -61,7 +61,7 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     if frame.width.min(frame.height) < LEAST_SIDE_PX {
         return Err(Error::TooSmall { width: frame.width, height: frame.height, least: LEAST_SIDE_PX });
     }
-    let (scale, scale_warnings) = determine(micrograph, strip, &options.scale()?);
+    let (scale, scale_warnings) = determine(micrograph, strip, &options.scale()?)?;
     let spacing = scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let grey = cropped(&micrograph.grey, frame);
     let mut findings = check::check(&grey);

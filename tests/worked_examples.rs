@@ -30,6 +30,7 @@ fn field(file: &str, um_per_px: Option<f64>) -> Field {
         detail: String::new(),
         relative_uncertainty: 0.0,
         bar: None,
+        confirmed_by: Vec::new(),
     };
     Field {
         file: file.to_owned(),

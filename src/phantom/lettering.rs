@@ -1,8 +1,39 @@
-//! Text in the info strip, in the font that the `dejavu` crate carries.
+//! Text in the info strip, in the fonts that the `dejavu` crate carries.
+
+use serde::{Deserialize, Serialize};
 
 use ab_glyph::{Font, FontRef, Glyph, PxScale, ScaleFont, point};
 
 use crate::grid::Grid;
+
+/// Letters that there are.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Typeface {
+    /// Without serifs.
+    #[default]
+    Sans,
+    /// The same, bold.
+    Bold,
+    /// Narrow, without serifs.
+    Condensed,
+    /// Letters of one width.
+    Mono,
+    /// With serifs.
+    Serif,
+}
+
+impl Typeface {
+    fn bytes(self) -> &'static [u8] {
+        match self {
+            Self::Sans => dejavu::sans::regular(),
+            Self::Bold => dejavu::sans::bold(),
+            Self::Condensed => dejavu::sans_condensed::regular(),
+            Self::Mono => dejavu::sans_mono::regular(),
+            Self::Serif => dejavu::serif::regular(),
+        }
+    }
+}
 
 /// Text laid out at one size, its left end at x = 0.
 pub(crate) struct Lettering {
@@ -15,9 +46,8 @@ pub(crate) struct Lettering {
 }
 
 /// Lays out `text` with `size` px from ascender to descender.
-pub(crate) fn lettering(text: &str, size: f32) -> Lettering {
-    let font =
-        FontRef::try_from_slice(dejavu::sans::regular()).expect("invariant: the embedded font is sound");
+pub(crate) fn lettering(text: &str, size: f32, typeface: Typeface) -> Lettering {
+    let font = FontRef::try_from_slice(typeface.bytes()).expect("invariant: the embedded font is sound");
     let scaled = font.as_scaled(PxScale::from(size));
     let mut pen = 0.0;
     let mut glyphs: Vec<Glyph> = Vec::new();

@@ -11,7 +11,7 @@ mod cells;
 pub mod demonstration;
 mod detector;
 pub mod finish;
-mod lettering;
+pub mod lettering;
 pub mod looks;
 mod pore_shape;
 pub mod pores;
@@ -61,11 +61,16 @@ pub fn draw(spec: &PhantomSpec) -> Result<Phantom, Error> {
     let mut picture = detector::recorded(&surface, spec);
     let mut bar = None;
     let mut strip_rows = 0;
-    if let Some((below, mut drawn)) = strip {
-        drawn.row_px += spec.height_px as f64;
-        strip_rows = below.height();
-        picture = stacked(picture, below)?;
-        bar = Some(drawn);
+    match (strip, &spec.strip) {
+        (Some(strip), Some(style)) if style.place == strip::StripPlace::Panel => {
+            bar = Some(strip.laid_over(&mut picture));
+        }
+        (Some(strip), _) => {
+            strip_rows = strip.grid.height();
+            picture = stacked(picture, strip.grid)?;
+            bar = Some(strip::BarTruth { row_px: strip.bar.row_px + spec.height_px as f64, ..strip.bar });
+        }
+        (None, _) => {}
     }
     let truth = Truth::of(spec, &surface, (strip_rows, bar));
     check_porosity(spec, &truth)?;

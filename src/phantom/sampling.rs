@@ -6,7 +6,8 @@ use super::looks::{
 use super::pores::PoreSpec;
 use super::random::{Purpose, Stream};
 use super::spec::{Boundaries, Detector, PhantomSpec};
-use super::strip::{BarShape, StripSpec, StripTone};
+use super::lettering::Typeface;
+use super::strip::{BarShape, Spelling, StripPlace, StripSpec, StripTone};
 use super::structure::{Density, Structure, StructureSpec, profiles_per_px2};
 
 /// A spec with look, grains, pores, detector and strip drawn at random; size, pixel size and bits are `base`'s,
@@ -354,7 +355,15 @@ fn varied_detector(stream: &mut Stream, kind: LookKind) -> Detector {
 fn varied_strip(stream: &mut Stream, base: &StripSpec) -> StripSpec {
     let bars = [BarShape::Solid, BarShape::Bracket, BarShape::Ticks];
     let tones = [StripTone::LightOnDark, StripTone::DarkOnLight];
-    StripSpec { bar: bars[stream.index(3)], tone: tones[stream.index(2)], ..base.clone() }
+    let typefaces = [Typeface::Sans, Typeface::Bold, Typeface::Condensed, Typeface::Mono, Typeface::Serif];
+    let spellings = [Spelling::Spaced, Spelling::Tight, Spelling::Point, Spelling::Comma, Spelling::Letter];
+    let (bar, tone) = (bars[stream.index(3)], tones[stream.index(2)]);
+    let (typeface, spelling) = (typefaces[stream.index(5)], spellings[stream.index(5)]);
+    let height_factor = stream.between(0.8, 1.5);
+    // Ticks stand in a strip.
+    let panel = bar != BarShape::Ticks && stream.unit() < 0.35;
+    let place = if panel { StripPlace::Panel } else { StripPlace::Below };
+    StripSpec { bar, tone, typeface, spelling, height_factor, place, ..base.clone() }
 }
 
 #[cfg(test)]

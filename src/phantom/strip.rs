@@ -2,12 +2,13 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::lettering::{Lettering, lettering};
+use super::lettering::{Lettering, Typeface, lettering};
+use super::spec::is_default;
 use crate::error::Error;
 use crate::grid::Grid;
 
 /// How the info strip looks.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct StripSpec {
     /// Shape of the scale bar. Default: solid.
@@ -18,6 +19,66 @@ pub struct StripSpec {
     pub caption: String,
     /// Printed length in µm; null for the largest 1-2-5 length up to three tenths of the width.
     pub bar_length_um: Option<f64>,
+    /// Letters. Default: sans.
+    #[serde(skip_serializing_if = "is_default")]
+    pub typeface: Typeface,
+    /// Spelling of the printed length. Default: spaced.
+    #[serde(skip_serializing_if = "is_default")]
+    pub spelling: Spelling,
+    /// Height of the strip, and all in it, over the usual one; 0.7 to 1.6. Default: 1.
+    #[serde(skip_serializing_if = "is_usual_height")]
+    pub height_factor: f64,
+    /// Where it stands. Default: below.
+    #[serde(skip_serializing_if = "is_default")]
+    pub place: StripPlace,
+}
+
+fn is_usual_height(factor: &f64) -> bool {
+    *factor == 1.0
+}
+
+impl Default for StripSpec {
+    fn default() -> Self {
+        Self {
+            bar: BarShape::default(),
+            tone: StripTone::default(),
+            caption: String::new(),
+            bar_length_um: None,
+            typeface: Typeface::default(),
+            spelling: Spelling::default(),
+            height_factor: 1.0,
+            place: StripPlace::default(),
+        }
+    }
+}
+
+/// Spelling of the printed length.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Spelling {
+    /// `5 µm`
+    #[default]
+    Spaced,
+    /// `5µm`
+    Tight,
+    /// `5.0 µm`
+    Point,
+    /// `5,0 µm`
+    Comma,
+    /// `5um`
+    Letter,
+}
+
+/// Where the strip stands.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StripPlace {
+    /// Below the picture, over its whole width.
+    #[default]
+    Below,
+    /// A panel in the lower right corner of the picture, which hides what lies under it: grains there are still part of
+    /// the truth.
+    Panel,
 }
 
 /// How the bar is drawn.
@@ -63,12 +124,45 @@ pub struct BarTruth {
     pub shape: BarShape,
 }
 
+/// A strip as drawn.
+pub(crate) struct Strip {
+    /// Its grey levels, 0 to 1.
+    pub(crate) grid: Grid<f32>,
+    /// Its bar; rows count from the strip's top.
+    pub(crate) bar: BarTruth,
+    /// Columns at its right end that hold bar and label.
+    panel_px: usize,
+}
+
+impl Strip {
+    /// Draws bar and label on a panel of their ground over the lower right corner of `picture`, and returns the bar, its
+    /// place counted in the picture.
+    pub(crate) fn laid_over(self, picture: &mut Grid<f32>) -> BarTruth {
+        let rim = self.grid.height() / 4;
+        let (from_x, to_x) = (self.grid.width() - self.panel_px, self.grid.width());
+        let (left, top) =
+            (from_x.saturating_sub(rim), picture.height().saturating_sub(self.grid.height() + rim));
+        for y in 0..self.grid.height().min(picture.height()) {
+            picture.row_mut(top + y)[left..left + self.panel_px].copy_from_slice(&self.grid.row(y)[from_x..to_x]);
+        }
+        let moved = (from_x - left) as f64;
+        let bar = self.bar;
+        BarTruth {
+            left_px: bar.left_px - moved,
+            right_px: bar.right_px - moved,
+            row_px: bar.row_px + top as f64,
+            ..bar
+        }
+    }
+}
+
 /// A strip of `width` px for pixels of `um_per_px`, and its bar; rows of the bar count from the strip's top.
 ///
 /// # Errors
 /// [`Error::Option`] if no legible bar fits.
-pub(crate) fn strip(spec: &StripSpec, width: usize, um_per_px: f64) -> Result<(Grid<f32>, BarTruth), Error> {
-    let height = strip_rows(width);
+pub(crate) fn strip(spec: &StripSpec, width: usize, um_per_px: f64) -> Result<Strip, Error> {
+    super::spec::in_ranges(&[("height factor of the strip", spec.height_factor, 0.7, 1.6)])?;
+    let height = (strip_rows(width) as f64 * spec.height_factor).round() as usize;
     let (ground, ink) = match spec.tone {
         StripTone::LightOnDark => (0.05, 0.95),
         StripTone::DarkOnLight => (0.93, 0.06),
@@ -87,11 +181,12 @@ pub(crate) fn strip(spec: &StripSpec, width: usize, um_per_px: f64) -> Result<(G
             ),
         });
     }
-    let label = label(length_um);
-    let row = draw_bar(&mut grid, spec.bar, (length_px as usize, &label), ink);
-    let caption = lettering(&spec.caption, 0.36 * height as f32);
+    let label = label(length_um, spec.spelling);
+    let text = lettering(&label, 0.44 * height as f32, spec.typeface);
+    let row = draw_bar(&mut grid, spec.bar, (length_px as usize, &text), ink);
+    let caption = lettering(&spec.caption, 0.36 * height as f32, spec.typeface);
     let room = width as f32 - row.taken_px as f32 - height as f32;
-    if caption.width < room {
+    if caption.width < room && spec.place == StripPlace::Below {
         caption.draw(&mut grid, (side(height), middle_baseline(height, &caption)), ink);
     }
     let bar = BarTruth {
@@ -103,7 +198,7 @@ pub(crate) fn strip(spec: &StripSpec, width: usize, um_per_px: f64) -> Result<(G
         row_px: row.middle_px,
         shape: spec.bar,
     };
-    Ok((grid, bar))
+    Ok(Strip { grid, bar, panel_px: (row.taken_px + height / 3).min(width) })
 }
 
 /// Rows of the strip: about a twentieth of the width, legible on small pictures.
@@ -128,13 +223,21 @@ fn fitting_length_um(most_um: f64) -> f64 {
 }
 
 /// The length as printed: nm below 1 µm, mm from 1000 µm.
-fn label(length_um: f64) -> String {
-    if length_um < 1.0 {
-        format!("{} nm", (length_um * 1e6).round() / 1e3)
+fn label(length_um: f64, spelling: Spelling) -> String {
+    let (number, unit) = if length_um < 1.0 {
+        ((length_um * 1e6).round() / 1e3, "nm")
     } else if length_um < 1000.0 {
-        format!("{length_um} µm")
+        (length_um, "µm")
     } else {
-        format!("{} mm", length_um / 1e3)
+        (length_um / 1e3, "mm")
+    };
+    let point = if number.fract() == 0.0 { format!("{number:.1}") } else { number.to_string() };
+    match spelling {
+        Spelling::Spaced => format!("{number} {unit}"),
+        Spelling::Tight => format!("{number}{unit}"),
+        Spelling::Point => format!("{point} {unit}"),
+        Spelling::Comma => format!("{} {unit}", point.replace('.', ",")),
+        Spelling::Letter => format!("{number}{}", unit.replace('µ', "u")),
     }
 }
 
@@ -146,12 +249,16 @@ struct Drawn {
     taken_px: usize,
 }
 
-fn draw_bar(grid: &mut Grid<f32>, shape: BarShape, (length, text): (usize, &str), ink: f32) -> Drawn {
-    let text = lettering(text, 0.44 * grid.height() as f32);
+fn draw_bar(
+    grid: &mut Grid<f32>,
+    shape: BarShape,
+    (length, text): (usize, &Lettering),
+    ink: f32,
+) -> Drawn {
     match shape {
-        BarShape::Solid => draw_solid(grid, length, &text, ink),
-        BarShape::Bracket => draw_bracket(grid, length, &text, ink),
-        BarShape::Ticks => draw_ticks(grid, length, &text, ink),
+        BarShape::Solid => draw_solid(grid, length, text, ink),
+        BarShape::Bracket => draw_bracket(grid, length, text, ink),
+        BarShape::Ticks => draw_ticks(grid, length, text, ink),
     }
 }
 
@@ -253,7 +360,7 @@ mod tests {
             (2600.0, 2000.0, "2 mm"),
         ] {
             let found = fitting_length_um(most);
-            assert_eq!((found, label(found).as_str()), (length, text));
+            assert_eq!((found, label(found, Spelling::Spaced).as_str()), (length, text));
         }
     }
 
@@ -265,7 +372,7 @@ mod tests {
             (BarShape::Ticks, StripTone::LightOnDark),
         ] {
             let spec = StripSpec { bar, tone, ..StripSpec::default() };
-            let (grid, truth) = strip(&spec, 1024, 0.0254).unwrap();
+            let Strip { grid, bar: truth, .. } = strip(&spec, 1024, 0.0254).unwrap();
             let ground = grid.at(0, 0);
             // On the bar's own row, the outermost pixels of its ink.
             let row = grid.row(truth.row_px as usize);

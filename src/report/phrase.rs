@@ -36,7 +36,8 @@ pub fn grade(grade: Grade) -> &'static str {
 pub fn scale_source(source: ScaleSource) -> &'static str {
     match source {
         ScaleSource::PixelSize => "typed pixel size",
-        ScaleSource::ScaleBar => "scale bar",
+        ScaleSource::ScaleBar => "scale bar, length typed",
+        ScaleSource::ReadBar => "scale bar, length read",
         ScaleSource::OmeXml => "OME-XML",
         ScaleSource::InstrumentTag => "instrument tag",
         ScaleSource::TiffResolution => "TIFF resolution",

@@ -1,6 +1,8 @@
 //! Which source of scale is trusted, and what is said about the others.
 
+use super::labelled_bar::{self, LabelledBar};
 use super::{Bar, BarStyle, Scale, ScaleClaim, ScaleOptions, ScaleSource, bar};
+use crate::error::Error;
 use crate::micrograph::{InfoStrip, Micrograph};
 use crate::warning::Warning;
 
@@ -14,7 +16,7 @@ const COVERAGE: f64 = 2.0;
 /// uncertainty of the bar's ends is added by [`bar_scale`]. (Common practice; no standard fixes them.)
 fn relative_uncertainty(source: ScaleSource) -> f64 {
     match source {
-        ScaleSource::PixelSize | ScaleSource::ScaleBar => 0.01,
+        ScaleSource::PixelSize | ScaleSource::ScaleBar | ScaleSource::ReadBar => 0.01,
         ScaleSource::OmeXml
         | ScaleSource::InstrumentTag
         | ScaleSource::TiffResolution
@@ -23,44 +25,108 @@ fn relative_uncertainty(source: ScaleSource) -> f64 {
     }
 }
 
-/// The scale of a picture from the most trusted source that speaks, with a warning for every doubt.
+/// The scale of a picture, with a warning for every doubt.
 ///
-/// Order of trust: [`ScaleSource`]. Every source is held against the chosen one: a difference of more than two
-/// combined standard uncertainties gives the warning `scale-sources-disagree`. `None` without any source; then the
-/// warning `no-scale` is given.
+/// What the user typed is taken. Otherwise the picture's own sources are held against each other: the value that most of
+/// them confirm counts, with equal numbers that of the more trusted one ([`ScaleSource`]), and of the sources that agree
+/// on it the most precise one is used; `confirmed_by` names the others. A difference of more than two combined standard
+/// uncertainties gives the warning `scale-sources-disagree`. `None` without any source; then the warning `no-scale` is
+/// given.
+///
+/// # Errors
+/// [`Error::Network`] if the network that reads labels is damaged.
 pub fn determine(
     micrograph: &Micrograph,
     strip: Option<InfoStrip>,
     options: &ScaleOptions,
-) -> (Option<Scale>, Vec<Warning>) {
+) -> Result<(Option<Scale>, Vec<Warning>), Error> {
     let mut warnings = Vec::new();
     let mut scales = Vec::new();
     if let Some((x, y)) = options.pixel_size_um {
         scales.push(plain(ScaleSource::PixelSize, format!("typed: {x} x {y} µm"), x, y));
     }
+    let candidates = bar::find(&micrograph.grey, strip);
     if let Some(length_um) = options.scale_bar_um {
-        let candidates = bar::find(&micrograph.grey, strip);
         scales.extend(bar_scale(length_um, &candidates, &mut warnings));
     }
+    let is_typed = !scales.is_empty();
+    let read = labelled_bar::find(&micrograph.grey, strip, &candidates)?;
+    scales.extend(read.as_ref().filter(|read| read.doubt.is_none()).map(read_scale));
     let mut claims: Vec<&ScaleClaim> = micrograph.claims.iter().collect();
     claims.sort_by_key(|claim| claim.source);
     scales.extend(claims.iter().map(|c| plain(c.source, c.detail.clone(), c.um_per_px_x, c.um_per_px_y)));
-    let mut scales = scales.into_iter();
-    let Some(mut chosen) = scales.next() else {
-        warnings.push(no_scale());
-        return (None, warnings);
-    };
-    for other in scales {
-        warnings.extend(disagreement(&chosen, &other));
+    if scales.is_empty() {
+        warnings.extend(read.as_ref().map(doubtful_label));
+        warnings.push(no_scale(&candidates));
+        return Ok((None, warnings));
+    }
+    let mut chosen = scales.remove(if is_typed { 0 } else { most_confirmed(&scales) });
+    for other in &scales {
+        if agree(&chosen, other) {
+            chosen.confirmed_by.push(other.source);
+        } else {
+            warnings.push(disagreement(&chosen, other));
+        }
         chosen.bar = chosen.bar.or(other.bar);
     }
-    (Some(chosen), warnings)
+    Ok((Some(chosen), warnings))
 }
 
-fn no_scale() -> Warning {
+/// Which of the scales, in falling order of trust, is used.
+fn most_confirmed(scales: &[Scale]) -> usize {
+    let confirmations = |k: usize| scales.iter().filter(|other| agree(&scales[k], other)).count();
+    let most = (0..scales.len()).map(confirmations).max().unwrap_or(0);
+    let first = (0..scales.len()).find(|&k| confirmations(k) == most).unwrap_or(0);
+    let agreeing = (first..scales.len()).filter(|&k| confirmations(k) == most && agree(&scales[first], &scales[k]));
+    let precision = |k: usize| scales[k].relative_uncertainty;
+    agreeing.fold(first, |best, k| if precision(k) < precision(best) { k } else { best })
+}
+
+/// The scale that bar and label of a picture give.
+fn read_scale(read: &LabelledBar) -> Scale {
+    let Bar { left_px, right_px, row_px, uncertainty_px, .. } = read.bar.bar;
+    let length_px = read.bar.bar.length_px();
+    let um = read.label.length_um / length_px;
+    let detail = format!(
+        "bar labelled “{}” (read with {:.0} %) is {length_px:.2} px ({}; x {left_px:.1} to {right_px:.1}, row {row_px:.0})",
+        read.label.text,
+        100.0 * read.label.probability,
+        drawn(&read.bar.bar)
+    );
+    let mut scale = plain(ScaleSource::ReadBar, detail, um, um);
+    // Of a scale drawn twice with two lengths either may be meant.
+    scale.relative_uncertainty =
+        scale.relative_uncertainty.hypot(uncertainty_px / length_px).hypot(read.spread / 2.0);
+    scale.bar = Some(read.bar.bar);
+    scale
+}
+
+fn doubtful_label(read: &LabelledBar) -> Warning {
+    Warning::new(
+        "bar-label-doubtful",
+        format!(
+            "a scale bar of {:.1} px with the label “{}” may stand at row {:.0}, but it was not relied on: {}; if it is right, type --scale-bar with the printed length",
+            read.bar.bar.length_px(),
+            read.label.text,
+            read.bar.bar.row_px,
+            read.doubt.as_deref().unwrap_or_default()
+        ),
+    )
+}
+
+fn no_scale(candidates: &[bar::BarCandidate]) -> Warning {
+    let found = candidates.first().filter(|best| best.is_certain()).map_or(String::new(), |best| {
+        format!(
+            " (a bar of {:.1} px stands at row {:.0}, but no length can be read beside it)",
+            best.bar.length_px(),
+            best.bar.row_px
+        )
+    });
     Warning::new(
         "no-scale",
-        "no source of scale was found, so lengths are in px; type --pixel-size, or --scale-bar with the printed length of the bar",
+        format!(
+            "no source of scale was found{found}, so lengths are in px; type --pixel-size, or --scale-bar with the printed length of the bar; a magnification is no scale, for it holds only at the size at which its maker showed the picture"
+        ),
     )
 }
 
@@ -73,6 +139,7 @@ fn plain(source: ScaleSource, detail: String, x: f64, y: f64) -> Scale {
         detail,
         relative_uncertainty: relative_uncertainty(source),
         bar: None,
+        confirmed_by: Vec::new(),
     }
 }
 
@@ -87,14 +154,10 @@ fn bar_scale(length_um: f64, candidates: &[bar::BarCandidate], warnings: &mut Ve
     if !best.is_certain() {
         warnings.push(uncertain(best, candidates.get(1)));
     }
-    let Bar { left_px, right_px, row_px, style, uncertainty_px } = best.bar;
+    let Bar { left_px, right_px, row_px, uncertainty_px, .. } = best.bar;
     let length_px = best.bar.length_px();
     let um = length_um / length_px;
-    let drawn = match style {
-        BarStyle::Solid => "solid bar, outer ends",
-        BarStyle::Bracket => "line with end caps, cap centres",
-        BarStyle::Ticks => "row of ticks, first to last centre",
-    };
+    let drawn = drawn(&best.bar);
     let detail = format!(
         "bar of {length_um} µm is {length_px:.2} px ({drawn}; x {left_px:.1} to {right_px:.1}, row {row_px:.0})"
     );
@@ -102,6 +165,15 @@ fn bar_scale(length_um: f64, candidates: &[bar::BarCandidate], warnings: &mut Ve
     scale.relative_uncertainty = scale.relative_uncertainty.hypot(uncertainty_px / length_px);
     scale.bar = Some(best.bar);
     Some(scale)
+}
+
+/// How the length of a bar is taken, in words.
+fn drawn(bar: &Bar) -> &'static str {
+    match bar.style {
+        BarStyle::Solid => "solid bar, outer ends",
+        BarStyle::Bracket => "line with end caps, cap centres",
+        BarStyle::Ticks => "row of ticks, first to last centre",
+    }
 }
 
 fn uncertain(best: &bar::BarCandidate, next: Option<&bar::BarCandidate>) -> Warning {
@@ -119,17 +191,19 @@ fn uncertain(best: &bar::BarCandidate, next: Option<&bar::BarCandidate>) -> Warn
     )
 }
 
-fn disagreement(chosen: &Scale, other: &Scale) -> Option<Warning> {
-    let limit = COVERAGE * chosen.relative_uncertainty.hypot(other.relative_uncertainty);
-    let apart = |a: f64, b: f64| (a / b).ln().abs() > limit;
-    let differ = apart(chosen.um_per_px_x, other.um_per_px_x) || apart(chosen.um_per_px_y, other.um_per_px_y);
-    differ.then(|| {
-        Warning::new(
-            "scale-sources-disagree",
-            format!(
-                "two sources of scale disagree: {:.6} µm per px ({}) was used, {:.6} µm per px ({}) was not; find out which one is right",
-                chosen.um_per_px, chosen.detail, other.um_per_px, other.detail
-            ),
-        )
-    })
+/// Whether two scales lie within two combined standard uncertainties of each other, in both directions.
+fn agree(a: &Scale, b: &Scale) -> bool {
+    let limit = COVERAGE * a.relative_uncertainty.hypot(b.relative_uncertainty);
+    let near = |p: f64, q: f64| (p / q).ln().abs() <= limit;
+    near(a.um_per_px_x, b.um_per_px_x) && near(a.um_per_px_y, b.um_per_px_y)
+}
+
+fn disagreement(chosen: &Scale, other: &Scale) -> Warning {
+    Warning::new(
+        "scale-sources-disagree",
+        format!(
+            "two sources of scale disagree: {:.6} µm per px ({}) was used, {:.6} µm per px ({}) was not; find out which one is right",
+            chosen.um_per_px, chosen.detail, other.um_per_px, other.detail
+        ),
+    )
 }

@@ -2,6 +2,8 @@
 
 pub mod bar;
 mod choice;
+pub mod label;
+pub mod labelled_bar;
 pub(crate) mod ome;
 pub(crate) mod resolution;
 pub(crate) mod statement;
@@ -23,6 +25,8 @@ pub enum ScaleSource {
     PixelSize,
     /// The user typed the printed length; the bar was found and measured in the picture.
     ScaleBar,
+    /// The bar and the length printed beside it were read off the picture.
+    ReadBar,
     /// An OME-XML `PhysicalSizeX`.
     OmeXml,
     /// A statement with number and unit in an instrument's own tag.
@@ -65,6 +69,9 @@ pub struct Scale {
     pub relative_uncertainty: f64,
     /// The bar that was measured, if one was.
     pub bar: Option<Bar>,
+    /// Other sources that agree with it.
+    #[serde(default)]
+    pub confirmed_by: Vec<ScaleSource>,
 }
 
 impl Scale {

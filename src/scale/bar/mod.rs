@@ -6,7 +6,8 @@
 //! picture and its negative give the same bars.
 
 mod ends;
-mod levels;
+pub(super) mod glyphs;
+pub(super) mod levels;
 mod lines;
 mod rectangles;
 mod score;

@@ -38,11 +38,16 @@ impl BarCandidate {
 
     /// Whether it may be used without asking anyone.
     pub fn is_certain(&self) -> bool {
-        self.confidence >= CERTAIN && !self.rivalled && !self.is_blurred()
+        self.is_likely() && !self.rivalled && !self.is_blurred()
+    }
+
+    /// Whether its own looks are enough, rivals left aside.
+    pub fn is_likely(&self) -> bool {
+        self.confidence >= CERTAIN
     }
 
     /// Whether its ends are so blurred or ragged that its length is in doubt.
-    fn is_blurred(&self) -> bool {
+    pub fn is_blurred(&self) -> bool {
         self.bar.uncertainty_px > MOST_UNCERTAINTY * self.bar.length_px()
     }
 
@@ -139,7 +144,9 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
     for draft in drafts {
         let same = |k: &Draft| {
             let near = |a: usize, b: usize| a.abs_diff(b) <= 4;
-            near(k.shape.left, draft.shape.left)
+            // A broken reading may yet be refused for want of a label in its gap; the whole line then stands.
+            k.shape.gap.is_some() == draft.shape.gap.is_some()
+                && near(k.shape.left, draft.shape.left)
                 && near(k.shape.right, draft.shape.right)
                 && near(k.shape.top, draft.shape.top)
         };
@@ -152,14 +159,12 @@ pub(super) fn best_drafts(mut drafts: Vec<Draft<'_>>, most: usize) -> Vec<Draft<
     kept
 }
 
-/// The draft with its label and its ends measured; `None` for a broken line without a label in its gap.
+/// The draft with its label and its ends measured; `None` where no length is left between its ends.
 pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
     let Draft { grid, shape, levels, .. } = draft;
     let label = text::label_at_levels(grid, levels, shape);
-    if shape.gap.is_some() && !label.in_gap {
-        return None;
-    }
     let (worth, reason) = match label.parts {
+        _ if shape.gap.is_some() && !label.in_gap => (-0.25, "no letters in its gap"),
         0 | 1 => (-0.1, "no label near it"),
         2 => (0.1, "a short label near it"),
         _ => (0.2, "a label near it"),

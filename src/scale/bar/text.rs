@@ -3,24 +3,10 @@
 use crate::grid::Grid;
 
 use super::Shape;
+use super::glyphs::{Glyph, glyphs};
 
-/// A part of a label.
-#[derive(Clone, Copy)]
-struct Glyph {
-    left: usize,
-    right: usize,
-    top: usize,
-    bottom: usize,
-}
-
-impl Glyph {
-    fn height(self) -> usize {
-        self.bottom + 1 - self.top
-    }
-}
-
-/// Heights of glyphs in px.
-const LOWEST_GLYPH: usize = 5;
+/// Glyphs are at most this many times as wide as high.
+const WIDEST_GLYPH: usize = 2;
 /// The label is looked for this share of the picture's height above and below the bar.
 const REACH_SHARE: usize = 7;
 /// Pictures are looked at in every pixel up to about this height in px, and in every other one beyond.
@@ -73,7 +59,7 @@ fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
             let level = grid.at(x, y);
             !in_bar(x, y) && if bright { level >= threshold } else { level <= 255 - threshold }
         });
-        glyphs(mask, reach / step)
+        glyphs(mask, reach / step, WIDEST_GLYPH)
     };
     let bright = parts_of(true);
     let parts = largest_word(&bright).max(largest_word(&parts_of(false)));
@@ -109,44 +95,4 @@ fn word_around(glyphs: &[Glyph], first: Glyph) -> usize {
         count += 1;
     }
     count
-}
-
-/// Connected parts with the size of a glyph, sorted by their left side.
-fn glyphs(mut mask: Grid<bool>, tallest: usize) -> Vec<Glyph> {
-    let (width, height) = (mask.width(), mask.height());
-    let mut found = Vec::new();
-    let mut stack = Vec::new();
-    for start in 0..mask.len() {
-        if !mask.as_slice()[start] {
-            continue;
-        }
-        let (x, y) = (start % width, start / width);
-        let mut part = Glyph { left: x, right: x, top: y, bottom: y };
-        let mut area = 0usize;
-        mask.set(x, y, false);
-        stack.push((x, y));
-        while let Some((x, y)) = stack.pop() {
-            area += 1;
-            part = Glyph {
-                left: part.left.min(x),
-                right: part.right.max(x),
-                top: part.top.min(y),
-                bottom: part.bottom.max(y),
-            };
-            for ny in y.saturating_sub(1)..=(y + 1).min(height - 1) {
-                for nx in x.saturating_sub(1)..=(x + 1).min(width - 1) {
-                    if mask.at(nx, ny) {
-                        mask.set(nx, ny, false);
-                        stack.push((nx, ny));
-                    }
-                }
-            }
-        }
-        let (w, h) = (part.right + 1 - part.left, part.height());
-        if (LOWEST_GLYPH..=tallest).contains(&h) && w <= 2 * h && 6 * w >= h && area >= 6 {
-            found.push(part);
-        }
-    }
-    found.sort_by_key(|g| (g.left, g.top));
-    found
 }

@@ -7,6 +7,9 @@ use crate::micrograph::InfoStrip;
 
 /// Fewer marks are no tick row; letters make short rows by chance.
 const FEWEST_TICKS: usize = 6;
+/// Ticks of a row that divides its length into 10 or 20 parts. With another number one was missed or added, and strokes of
+/// letters make short rows.
+const WHOLE_ROWS: [usize; 2] = [11, 21];
 /// Rows in which the marks must stand at the same places.
 const FEWEST_ROWS: usize = 3;
 /// Widest tick in px, or as a share of the picture's width.
@@ -45,7 +48,7 @@ impl TickRow {
             uncertainty_px: 0.5,
         };
         // A bar drawn beside the tick row has its own label, and is the one that a reader sees.
-        let confidence = if count >= 10 { 0.78 } else { 0.6 };
+        let confidence = if WHOLE_ROWS.contains(&count) { 0.78 } else { 0.6 };
         BarCandidate::new(bar, confidence, vec![format!("{count} equally spaced ticks in the info strip")])
     }
 }
@@ -56,16 +59,40 @@ fn at_level(grid: &Grid<u8>, strip: InfoStrip, level: u8) -> Option<TickRow> {
         rows.filter_map(|y| Some((y, longest_series(&marks(grid.row(y), level))?))).collect();
     series
         .iter()
-        .map(|(y, ticks)| TickRow { ticks: ticks.clone(), first_row: *y, rows: same_place(&series, ticks) })
+        .map(|(y, ticks)| (*y, level_ends(grid, (strip, level), *y, ticks)))
+        .filter(|(_, ticks)| ticks.len() >= FEWEST_TICKS)
+        .map(|(y, ticks)| TickRow { first_row: y, rows: same_place(&series, &ticks), ticks })
         .filter(|row| row.rows >= FEWEST_ROWS)
         .max_by_key(|row| (row.ticks.len(), row.rows, std::cmp::Reverse(row.first_row)))
+}
+
+/// The ticks without marks at either end that neither begin nor end on the same row as the others: strokes of a letter.
+fn level_ends(grid: &Grid<u8>, (strip, level): (InfoStrip, u8), row: usize, ticks: &[f64]) -> Vec<f64> {
+    let last = (strip.first_row_px + strip.rows_px).min(grid.height());
+    let span = |tick: f64| {
+        let bright = |y: &usize| grid.at((tick as usize).min(grid.width() - 1), *y) >= level;
+        let above = (strip.first_row_px..row).rev().take_while(bright).count();
+        let below = (row..last).take_while(bright).count();
+        (row - above, row + below)
+    };
+    let spans: Vec<(usize, usize)> = ticks.iter().map(|&tick| span(tick)).collect();
+    let middle = |part: fn(&(usize, usize)) -> usize| {
+        let mut all: Vec<usize> = spans.iter().map(part).collect();
+        all.sort_unstable();
+        all[all.len() / 2]
+    };
+    let (top, bottom) = (middle(|s| s.0), middle(|s| s.1));
+    let is_tick = |k: &usize| spans[*k].0.abs_diff(top) <= 1 || spans[*k].1.abs_diff(bottom) <= 1;
+    let first = (0..ticks.len()).find(is_tick).unwrap_or(ticks.len());
+    let end = (0..ticks.len()).rev().find(is_tick).map_or(first, |k| k + 1);
+    ticks[first..end.max(first)].to_vec()
 }
 
 fn same_place(series: &[(usize, Vec<f64>)], ticks: &[f64]) -> usize {
     series
         .iter()
         .filter(|(_, other)| {
-            other.len() == ticks.len() && other.iter().zip(ticks).all(|(a, b)| (a - b).abs() <= OFF_PLACE_PX)
+            ticks.iter().all(|tick| other.iter().any(|place| (place - tick).abs() <= OFF_PLACE_PX))
         })
         .count()
 }
@@ -116,6 +143,6 @@ fn longest_series(marks: &[f64]) -> Option<Vec<f64>> {
 fn on_place(marks: &[f64]) -> bool {
     let n = marks.len();
     let spacing = (marks[n - 2] - marks[0]) / (n - 2) as f64;
-    spacing > 3.0
+    spacing > 5.0
         && (marks[n - 1] - marks[n - 2] - spacing).abs() <= OFF_PLACE_PX.max(OFF_PLACE_SHARE * spacing)
 }

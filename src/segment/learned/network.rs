@@ -1,10 +1,9 @@
 //! The network: kept in the program itself, loaded once, run on one tile.
 
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
-
-use rten::{Model, NodeId, RunOptions, ThreadPool, Value};
+use std::sync::OnceLock;
 
 use crate::error::Error;
+use crate::network::Network;
 
 /// Weights and graph; `models/README.md` says what they were trained on.
 static BYTES: &[u8] = include_bytes!("../../../models/grains.onnx");
@@ -19,64 +18,18 @@ pub(super) const STEP_PX: usize = 16;
 /// and up and 93 px to the right and down of a block; a test measures it.
 pub(super) const REACH_PX: usize = 96;
 
-struct Network {
-    model: Model,
-    picture: NodeId,
-    maps: NodeId,
-}
-
 /// Answers for one tile of standardised grey levels, `height` rows of `width`, both multiples of [`STEP_PX`].
 ///
 /// The answer is a logit for each map and pixel, in planes of half the height and half the width: pixel (2x + dx, 2y + dy)
-/// of map m stands in plane 4 m + 2 dy + dx at (x, y). The threads of the pool that this is called from set how many work
-/// on it; their number does not change a bit of the answer.
+/// of map m stands in plane 4 m + 2 dy + dx at (x, y). The number of threads does not change a bit of the answer.
 ///
 /// # Errors
 /// [`Error::Network`] if the network in the program is damaged.
 pub(super) fn answer(tile: Vec<f32>, width: usize, height: usize) -> Result<Vec<f32>, Error> {
-    let network = network()?;
-    let tile = Value::from_shape([1, 1, height, width], tile).map_err(failed)?;
-    let options = RunOptions::default().with_thread_pool(Some(pool(rayon::current_num_threads())));
-    let inputs = vec![(network.picture, tile.into())];
-    let [maps] = network.model.run_n(inputs, [network.maps], Some(options)).map_err(failed)?;
-    let (shape, logits) = maps.into_shape_vec::<f32, 4>().map_err(failed)?;
-    let expected = [1, MAPS * BLOCK_CHANNELS, height / 2, width / 2];
-    if shape != expected {
-        return Err(Error::Network {
-            why: format!("it answers in {shape:?} where {expected:?} is expected"),
-        });
-    }
-    Ok(logits)
-}
-
-fn network() -> Result<&'static Network, Error> {
     static NETWORK: OnceLock<Result<Network, String>> = OnceLock::new();
-    let loaded = NETWORK.get_or_init(|| {
-        let model = Model::load_static_slice(BYTES).map_err(|e| e.to_string())?;
-        let picture = model.node_id("picture").map_err(|e| e.to_string())?;
-        let maps = model.node_id("maps").map_err(|e| e.to_string())?;
-        Ok(Network { model, picture, maps })
-    });
-    loaded.as_ref().map_err(|why| Error::Network { why: why.clone() })
-}
-
-fn failed(why: impl std::fmt::Display) -> Error {
-    Error::Network { why: why.to_string() }
-}
-
-/// The pool of `threads` that networks run on. rten runs on pools of its own kind only; one is kept for all pictures,
-/// for a pool for each would start as many threads as the square of their number.
-fn pool(threads: usize) -> Arc<ThreadPool> {
-    static POOL: Mutex<Option<(usize, Arc<ThreadPool>)>> = Mutex::new(None);
-    let mut kept = POOL.lock().unwrap_or_else(PoisonError::into_inner);
-    match &*kept {
-        Some((count, pool)) if *count == threads => Arc::clone(pool),
-        _ => {
-            let pool = Arc::new(ThreadPool::with_num_threads(threads));
-            *kept = Some((threads, Arc::clone(&pool)));
-            pool
-        }
-    }
+    let loaded = NETWORK.get_or_init(|| Network::load(BYTES, "picture", "maps"));
+    let network = loaded.as_ref().map_err(|why| Error::Network { why: why.clone() })?;
+    network.answer(tile, [1, 1, height, width], [1, MAPS * BLOCK_CHANNELS, height / 2, width / 2])
 }
 
 #[cfg(test)]

@@ -1,0 +1,69 @@
+//! A network that the program carries: loaded once, run on one input at a time.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use rten::{Model, NodeId, RunOptions, ThreadPool, Value};
+
+use crate::error::Error;
+
+/// A network with one input and one output, both of four dimensions.
+pub(crate) struct Network {
+    model: Model,
+    input: NodeId,
+    output: NodeId,
+}
+
+impl Network {
+    /// Reads a network from ONNX `bytes`; its input and its output go by these names.
+    pub(crate) fn load(bytes: &'static [u8], input: &str, output: &str) -> Result<Self, String> {
+        let model = Model::load_static_slice(bytes).map_err(|e| e.to_string())?;
+        let input = model.node_id(input).map_err(|e| e.to_string())?;
+        let output = model.node_id(output).map_err(|e| e.to_string())?;
+        Ok(Self { model, input, output })
+    }
+
+    /// The answer to `values` of `shape`, which must itself have the shape `expected`.
+    ///
+    /// The threads of the pool that this is called from set how many work on it; their number does not change a bit of
+    /// the answer.
+    ///
+    /// # Errors
+    /// [`Error::Network`] if the network in the program is damaged.
+    pub(crate) fn answer(
+        &self,
+        values: Vec<f32>,
+        shape: [usize; 4],
+        expected: [usize; 4],
+    ) -> Result<Vec<f32>, Error> {
+        let values = Value::from_shape(shape, values).map_err(failed)?;
+        let options = RunOptions::default().with_thread_pool(Some(pool(rayon::current_num_threads())));
+        let inputs = vec![(self.input, values.into())];
+        let [found] = self.model.run_n(inputs, [self.output], Some(options)).map_err(failed)?;
+        let (shape, values) = found.into_shape_vec::<f32, 4>().map_err(failed)?;
+        if shape != expected {
+            return Err(Error::Network {
+                why: format!("it answers in {shape:?} where {expected:?} is expected"),
+            });
+        }
+        Ok(values)
+    }
+}
+
+fn failed(why: impl std::fmt::Display) -> Error {
+    Error::Network { why: why.to_string() }
+}
+
+/// The pool of `threads` that networks run on. rten runs on pools of its own kind only; one is kept for all pictures,
+/// for a pool for each would start as many threads as the square of their number.
+fn pool(threads: usize) -> Arc<ThreadPool> {
+    static POOL: Mutex<Option<(usize, Arc<ThreadPool>)>> = Mutex::new(None);
+    let mut kept = POOL.lock().unwrap_or_else(PoisonError::into_inner);
+    match &*kept {
+        Some((count, pool)) if *count == threads => Arc::clone(pool),
+        _ => {
+            let pool = Arc::new(ThreadPool::with_num_threads(threads));
+            *kept = Some((threads, Arc::clone(&pool)));
+            pool
+        }
+    }
+}

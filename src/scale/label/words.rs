@@ -1,0 +1,230 @@
+//! Words near a bar: parts of like height that stand on one line.
+
+use super::super::{Bar, BarStyle};
+use super::super::bar::glyphs::{Glyph, glyphs};
+use crate::grid::{Frame, Grid};
+use crate::micrograph::InfoStrip;
+
+/// The label is looked for this share of the picture's height above and below the bar, and this share of its width, or
+/// the length of the bar, to its sides.
+const REACH_SHARE: usize = 6;
+const ASIDE_SHARE: usize = 5;
+/// Parts of a word stand no further apart than this many times their height.
+const GAP: f64 = 1.6;
+/// Parts that are wider than this many times their height are no letters, nor letters that have run together.
+const WIDEST: usize = 5;
+/// Greys of one bar differ by less than this.
+const SAME_INK: u8 = 40;
+/// Labels stand no further from their bar than this many times their height, half as far to its sides.
+const FARTHEST: f64 = 6.0;
+/// Words that are read for a bar.
+const MOST_WORDS: usize = 12;
+/// What an uneven ground counts against a word, in heights of distance.
+const UNEVEN: f64 = 4.0;
+/// Half the width of the caps of a bracket, and what is left free around them, in px.
+const CAP_PX: f64 = 4.0;
+/// Levels, as shares of the range of greys near the bar, at which letters are cut out of their ground.
+const LEVELS: [f64; 4] = [0.85, 0.65, 0.5, 0.35];
+
+/// A word near a bar.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Word {
+    /// Box around its parts.
+    pub frame: Frame,
+    /// Distance to the bar over the word's height.
+    pub distance: f64,
+    /// Columns to its left and to its right before the bar begins, where the word stands level with the bar.
+    pub room: (usize, usize),
+    /// Whether it stands level with the bar, outside of it, and ink of the bar follows on its other side: the bar may be
+    /// one half of a line that the word breaks.
+    pub between_lines: bool,
+}
+
+/// Words near `bar`, the nearest first.
+pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Vec<Word> {
+    let frame = around(grid, bar, strip);
+    let part = grid.cropped(frame);
+    let own = rows_of(grid, bar);
+    let in_bar = |x: usize, y: usize| {
+        let (x, y) = (x + frame.x, y + frame.y);
+        let (x, near) = (x as f64, |end: f64| bar.style == BarStyle::Bracket && (x as f64 - end).abs() <= CAP_PX);
+        own.contains(&y) && (bar.left_px - 2.0..=bar.right_px + 2.0).contains(&x)
+            || near(bar.left_px)
+            || near(bar.right_px)
+    };
+    let mut sorted = part.as_slice().to_vec();
+    sorted.sort_unstable();
+    let (low, high) = (sorted[sorted.len() / 100], sorted[sorted.len() - 1 - sorted.len() / 100]);
+    let (low, high) = (f64::from(low), f64::from(high.max(low.saturating_add(8))));
+    let mut found: Vec<Word> = Vec::new();
+    for level in LEVELS {
+        for bright in [true, false] {
+            let share = if bright { level } else { 1.0 - level };
+            let cut = low + share * (high - low);
+            // A sign that touches the bar is cut off from it.
+            let mask = Grid::from_fn(frame.width, frame.height, |x, y| {
+                let v = f64::from(part.at(x, y));
+                (if bright { v >= cut } else { v <= cut }) && !in_bar(x, y)
+            });
+            let glyphs = glyphs(mask, reach(grid), WIDEST);
+            for frame in words(&glyphs, frame) {
+                let room = room(grid, frame, bar);
+                let between_lines = is_between_lines(frame, bar, room);
+                let word = Word { frame, distance: distance(frame, bar), room, between_lines };
+                if !found.iter().any(|other| same(other.frame, frame)) {
+                    found.push(word);
+                }
+            }
+        }
+    }
+    found.retain(|word| word.distance <= FARTHEST);
+    let rank = |word: &Word| word.distance + UNEVEN * (1.0 - evenness(grid, word.frame));
+    found.sort_by(|a, b| rank(a).total_cmp(&rank(b)));
+    found.truncate(MOST_WORDS);
+    found
+}
+
+/// Rows above and below a bar in which its label is looked for.
+fn reach(grid: &Grid<u8>) -> usize {
+    (grid.height() / REACH_SHARE).clamp(24, 400)
+}
+
+/// Rows that a filled bar covers; none for a broken one, whose label stands in them, or for caps and ticks.
+fn rows_of(grid: &Grid<u8>, bar: &Bar) -> std::ops::Range<usize> {
+    let row = (bar.row_px as usize).min(grid.height() - 1);
+    if bar.style != BarStyle::Solid {
+        return row..row;
+    }
+    let ink = |x: usize| grid.at(x, row);
+    let column = |share: f64| ((bar.left_px + share * bar.length_px()) as usize).min(grid.width() - 1);
+    let (first, last) = (column(0.0), column(1.0));
+    let even = (first..last).filter(|&x| ink(x).abs_diff(ink(column(0.1))) < SAME_INK).count();
+    if 20 * even < 19 * (last - first) {
+        return row..row;
+    }
+    // The least of several columns: a sign may touch the bar in one of them.
+    let spans = [0.1, 0.25, 0.75, 0.9].map(|share| {
+        let x = column(share);
+        let inked = |y: &usize| grid.at(x, *y).abs_diff(grid.at(x, row)) < SAME_INK;
+        let above = (0..row).rev().take_while(inked).count();
+        let below = (row..grid.height()).take_while(inked).count();
+        (above, below)
+    });
+    let least = |part: fn(&(usize, usize)) -> usize| spans.iter().map(part).min().unwrap_or(0);
+    row - least(|span| span.0)..row + least(|span| span.1)
+}
+
+/// Where the label of a bar may stand.
+fn around(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Frame {
+    let (width, height) = (grid.width(), grid.height());
+    // The label of a bar in the strip is in the strip as well.
+    let rows_of_strip = |s: InfoStrip| s.first_row_px.saturating_sub(2)..(s.first_row_px + s.rows_px).min(height);
+    let within = strip.map(rows_of_strip).filter(|rows| rows.contains(&(bar.row_px.max(0.0) as usize)));
+    let rows = reach(grid);
+    let aside = (width / ASIDE_SHARE).max(bar.length_px() as usize);
+    let (left, right) = (bar.left_px.max(0.0) as usize, (bar.right_px.max(0.0) as usize).min(width));
+    let row = (bar.row_px.max(0.0) as usize).min(height - 1);
+    let (x, y) = (left.saturating_sub(aside), row.saturating_sub(rows));
+    let (top, bottom) = within.map_or((y, (row + rows).min(height)), |rows| (rows.start, rows.end));
+    Frame { x, y: top, width: (right + aside).min(width) - x, height: bottom - top }
+}
+
+/// Boxes of the words that the glyphs make, in the picture that `window` was cut from.
+fn words(glyphs: &[Glyph], window: Frame) -> Vec<Frame> {
+    let mut taken = vec![false; glyphs.len()];
+    let mut found = Vec::new();
+    for first in 0..glyphs.len() {
+        if taken[first] {
+            continue;
+        }
+        let mut word = glyphs[first];
+        let mut tallest = word.height();
+        taken[first] = true;
+        // Glyphs come sorted by their left side.
+        for next in first + 1..glyphs.len() {
+            let glyph = glyphs[next];
+            if glyph.left as f64 > word.right as f64 + GAP * tallest as f64 {
+                break;
+            }
+            if !taken[next] && on_one_line(&word, tallest, &glyph) {
+                taken[next] = true;
+                tallest = tallest.max(glyph.height());
+                word = word.joined(&glyph);
+            }
+        }
+        if word.right - word.left >= tallest {
+            found.push(Frame {
+                x: window.x + word.left,
+                y: window.y + word.top,
+                width: word.right + 1 - word.left,
+                height: word.height(),
+            });
+        }
+    }
+    found
+}
+
+fn on_one_line(word: &Glyph, tallest: usize, glyph: &Glyph) -> bool {
+    let (low, high) = (glyph.height().min(tallest), glyph.height().max(tallest));
+    let shared = glyph.bottom.min(word.bottom) as i64 + 1 - glyph.top.max(word.top) as i64;
+    5 * low >= 2 * high && 10 * shared >= 6 * low as i64 && word.joined(glyph).height() * 2 <= 3 * high
+}
+
+fn is_between_lines(frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
+    let outside = frame.x as f64 >= bar.right_px - 1.0 || (frame.x + frame.width) as f64 <= bar.left_px + 1.0;
+    let near = 3 * frame.height / 2;
+    bar.style != BarStyle::Ticks && outside && room.0 <= near && room.1 <= near
+}
+
+/// Share of the pixels in a box that lie near its brightest or its darkest greys: letters on an even ground have few others.
+fn evenness(grid: &Grid<u8>, frame: Frame) -> f64 {
+    let mut greys: Vec<u8> =
+        (frame.y..frame.y + frame.height).flat_map(|y| grid.row(y)[frame.x..frame.x + frame.width].to_vec()).collect();
+    greys.sort_unstable();
+    let (low, high) = (greys[greys.len() / 20], greys[greys.len() - 1 - greys.len() / 20]);
+    let reach = (high - low) / 5;
+    let near = greys.iter().filter(|&&v| v <= low.saturating_add(reach) || v >= high.saturating_sub(reach)).count();
+    near as f64 / greys.len() as f64
+}
+
+/// Columns on either side of a word in which the row of the bar is free of its ink.
+fn room(grid: &Grid<u8>, frame: Frame, bar: &Bar) -> (usize, usize) {
+    let row = (bar.row_px as usize).min(grid.height() - 1);
+    if !(frame.y..frame.y + frame.height).contains(&row) {
+        return (usize::MAX, usize::MAX);
+    }
+    let ink = grid.at((bar.left_px.max(0.0) as usize).min(grid.width() - 1), row);
+    let ground = grid.at(frame.x.saturating_sub(2), row);
+    // Where bar and ground are alike, nothing can be told.
+    if ink.abs_diff(ground) < SAME_INK {
+        return (usize::MAX, usize::MAX);
+    }
+    let free = |x: &usize| {
+        let v = grid.at(*x, row);
+        v.abs_diff(ink) > v.abs_diff(ground)
+    };
+    let left = (0..frame.x).rev().take_while(free).count();
+    let right = (frame.x + frame.width..grid.width()).take_while(free).count();
+    (left.saturating_sub(1), right.saturating_sub(1))
+}
+
+fn same(a: Frame, b: Frame) -> bool {
+    let near = |p: usize, q: usize, height: usize| p.abs_diff(q) * 8 <= height;
+    let height = a.height.min(b.height);
+    near(a.x, b.x, height)
+        && near(a.y, b.y, height)
+        && near(a.x + a.width, b.x + b.width, height)
+        && near(a.y + a.height, b.y + b.height, height)
+}
+
+/// Distance of the bar to the box over the height of the box; to its sides it counts double, for labels stand above,
+/// below or in their bar rather than beside it.
+fn distance(frame: Frame, bar: &Bar) -> f64 {
+    let beyond = |low: f64, high: f64, from: f64, to: f64| (low - to).max(from - high).max(0.0);
+    let (left, right) = (frame.x as f64, (frame.x + frame.width) as f64);
+    let (top, bottom) = (frame.y as f64, (frame.y + frame.height) as f64);
+    // A label stands centred on its bar, or at one of its ends: what overhangs counts as well.
+    let across = beyond(left, right, bar.left_px, bar.right_px);
+    let down = beyond(top, bottom, bar.row_px, bar.row_px);
+    (2.0 * across).hypot(down) / frame.height as f64
+}
