@@ -131,7 +131,8 @@ fn said(found: Option<&LabelledBar>) -> String {
 /// A phantom of random size, pixel size, look and strip; `None` where these do not go together.
 fn with_strip(seed: u64, any: bool) -> Option<(Phantom, PhantomSpec)> {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
-    let (width_px, height_px) = [(512, 384), (640, 480), (800, 600), (1024, 768), (1280, 960)][random.random_range(0..5)];
+    let (width_px, height_px) =
+        [(512, 384), (640, 480), (800, 600), (1024, 768), (1280, 960)][random.random_range(0..5)];
     let base = PhantomSpec {
         width_px,
         height_px,
@@ -162,7 +163,11 @@ fn caption(random: &mut ChaCha8Rng) -> String {
 fn scaleless(kind: usize, seed: u64) -> Option<Grey> {
     match kind {
         0 => {
-            let spec = varied(seed, &PhantomSpec { width_px: 800, height_px: 600, strip: None, ..PhantomSpec::default() }, None);
+            let spec = varied(
+                seed,
+                &PhantomSpec { width_px: 800, height_px: 600, strip: None, ..PhantomSpec::default() },
+                None,
+            );
             draw(&spec).ok().map(|phantom| phantom.grey)
         }
         1 => {
@@ -186,7 +191,8 @@ fn painted_over(grey: &Grey, truth: &BarTruth, strip_top: usize, bar: bool) -> O
     let own = truth.row_px as usize - half..truth.row_px as usize + half;
     for y in strip_top..grid.height() {
         for x in 0..grid.width() {
-            let in_bar = own.contains(&y) && x + 4 > truth.left_px as usize && (x as f64) < truth.right_px + 4.0;
+            let in_bar =
+                own.contains(&y) && x + 4 > truth.left_px as usize && (x as f64) < truth.right_px + 4.0;
             if in_bar == bar {
                 grid.set(x, y, ground);
             }
@@ -198,6 +204,7 @@ fn painted_over(grey: &Grey, truth: &BarTruth, strip_top: usize, bar: bool) -> O
 fn keep(arguments: &Arguments, name: &str, grey: &Grey) {
     let (Some(folder), Grey::Eight(grid)) = (&arguments.keep, grey) else { return };
     std::fs::create_dir_all(folder).expect("a folder");
-    let picture = image::GrayImage::from_raw(grid.width() as u32, grid.height() as u32, grid.as_slice().to_vec());
+    let picture =
+        image::GrayImage::from_raw(grid.width() as u32, grid.height() as u32, grid.as_slice().to_vec());
     picture.expect("a whole picture").save(folder.join(name).with_extension("png")).expect("written");
 }

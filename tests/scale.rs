@@ -78,11 +78,13 @@ fn sources_are_trusted_in_their_order() {
 #[test]
 fn sources_that_disagree_are_both_named() {
     let bar = ScaleOptions { scale_bar_um: Some(50.0), ..ScaleOptions::default() };
-    let (_, warnings) = determine(&with_bar(vec![claim(ScaleSource::InstrumentTag, 0.6)]), None, &bar).unwrap();
+    let (_, warnings) =
+        determine(&with_bar(vec![claim(ScaleSource::InstrumentTag, 0.6)]), None, &bar).unwrap();
     assert_eq!(codes(&warnings), ["scale-sources-disagree"]);
     assert!(warnings[0].message.contains("0.5") && warnings[0].message.contains("0.6"));
     // One per cent apart is within the uncertainty of either.
-    let (_, warnings) = determine(&with_bar(vec![claim(ScaleSource::InstrumentTag, 0.505)]), None, &bar).unwrap();
+    let (_, warnings) =
+        determine(&with_bar(vec![claim(ScaleSource::InstrumentTag, 0.505)]), None, &bar).unwrap();
     assert!(warnings.is_empty());
 }
 
@@ -208,6 +210,7 @@ fn tags_of_instruments_give_the_true_pixel_size() {
         let tag = tag.unwrap();
         let truth_um = row[column("nm_per_px_from_metadata")].parse::<f64>().unwrap() / 1000.0;
         assert_eq!((tag.source, warnings), (ScaleSource::InstrumentTag, vec![]));
+        assert_eq!(tag.confirmed_by, [ScaleSource::ReadBar], "bar and printed length, with nothing typed");
         assert!((tag.um_per_px / truth_um - 1.0).abs() < 1e-4, "{tag:?}");
         // Bar and tag of the same file agree.
         let (bar, warnings) = determine(&picture, strip, &options).unwrap();

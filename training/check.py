@@ -5,6 +5,7 @@
 
 import argparse
 import csv
+import itertools
 import json
 import subprocess
 import sys
@@ -15,7 +16,9 @@ import jax
 import jax.numpy as jnp
 import numpy as np
 import onnxruntime
+from PIL import ImageFont
 
+import reader_network
 from export import onnx_model
 from network import MAPS, forward, initial
 
@@ -45,6 +48,49 @@ def written_network_agrees():
     print(f"written network: logits differ by at most {difference:.4f} of their spread")
     if not difference < MOST_DIFFERENCE:
         raise SystemExit(f"the written network is not the trained one: {difference:.3f}")
+
+
+def written_reader_agrees():
+    """The ONNX file gives the logits of the network in training/reader_network.py."""
+    parameters, running = reader_network.initial(jax.random.key(5))
+    parameters = jax.tree.map(lambda p: p + 0.05 * jnp.cos(jnp.arange(p.size, dtype=jnp.float32)).reshape(p.shape), parameters)
+    running = {name: {"mean": 0.1 * jnp.sin(jnp.arange(s["mean"].size)), "variance": 1.2 * s["variance"]} for name, s in running.items()}
+    crop = np.random.default_rng(4).normal(size=(1, 32, 96)).astype(np.float32)
+    expected = np.asarray(reader_network.forward(parameters, running, jnp.asarray(crop), training=False)[0])[0]
+    session = onnxruntime.InferenceSession(reader_network.onnx_model(parameters, running, "check").SerializeToString())
+    (signs,) = session.run(None, {"crop": crop[None]})
+    difference = np.abs(signs[0, :, 0].T - expected).max() / expected.std()
+    print(f"written reader: logits differ by at most {difference:.4f} of their spread")
+    if not difference < MOST_DIFFERENCE:
+        raise SystemExit(f"the written reader is not the trained one: {difference:.3f}")
+
+
+def texts_have_the_probability_of_all_their_ways():
+    """ctc_loss is the negative logarithm of the sum over every way to write a text."""
+    logits = np.random.default_rng(6).normal(size=(1, 5, 4))
+    chances = np.exp(logits[0]) / np.exp(logits[0]).sum(1, keepdims=True)
+    for text in ([], [2], [1, 3], [2, 2], [3, 1, 3]):
+        ways = 0.0
+        for path in itertools.product(range(4), repeat=5):
+            written = [sign for sign, _ in itertools.groupby(path) if sign]
+            ways += np.prod([chances[step, sign] for step, sign in enumerate(path)]) if written == text else 0.0
+        padded = jnp.asarray([text + [0] * (3 - len(text))], jnp.int32)
+        found = float(reader_network.ctc_loss(jnp.asarray(logits, jnp.float32), padded)[0])
+        if not abs(found + np.log(ways)) < 1e-4:
+            raise SystemExit(f"the loss of {text} is {found}, not {-np.log(ways)}")
+    print("loss of the reader: as counted over every way to write a text")
+
+
+def reader_learns(folder):
+    """A short training of the reader, with the one font that Pillow carries, whose loss must fall."""
+    (folder / "fonts").mkdir()
+    (folder / "fonts" / "carried.ttf").write_bytes(ImageFont.load_default(20).font_bytes)
+    run("reader_train.py", "--fonts", folder / "fonts", "--out", folder / "reader", "--lines", "256", "--kept-back", "16",
+        "--steps", "60", "--batch", "32", "--processes", "2")
+    record = json.loads((folder / "reader" / "reader.json").read_text())
+    print(f"reader: loss {record['loss_first']:.1f} -> {record['loss_last']:.1f}")
+    if not record["loss_last"] < 0.6 * record["loss_first"]:
+        raise SystemExit("the loss of the reader did not fall: the recipe is broken")
 
 
 def run(script, *words):
@@ -109,8 +155,11 @@ def main():
     parser.add_argument("--binary", type=Path, required=True, help="the ceramograph program")
     options = parser.parse_args()
     written_network_agrees()
+    written_reader_agrees()
+    texts_have_the_probability_of_all_their_ways()
     with tempfile.TemporaryDirectory() as out:
         calibration_is_found(Path(out))
+        reader_learns(Path(out))
         run("train.py", "--binary", options.binary, "--out", out, *SMALL, "--check-falls")
 
 

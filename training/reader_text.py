@@ -3,6 +3,7 @@
 import io
 import random
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 
 import numpy as np
@@ -131,7 +132,8 @@ def text_pictures(seeds, fonts, processes):
     if not fonts:
         raise SystemExit("the folder of fonts holds no .ttf file")
     shards = [list(seeds)[k::processes * 4] for k in range(processes * 4)]
-    with ProcessPoolExecutor(processes) as pool:
+    # Fresh processes: a fork of one in which JAX runs can hang.
+    with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
         done = [job.result() for job in [pool.submit(shard, part, fonts) for part in shards if part]]
     texts = [text for _, part in done for text in part]
     classes = np.zeros((len(texts), LONGEST), np.uint8)

@@ -63,7 +63,7 @@ def make_step(rate):
         (loss, running), slope = jax.value_and_grad(loss_of, has_aux=True)(parameters)
         size = jnp.sqrt(sum((g * g).sum() for g in jax.tree.leaves(slope)))
         slope = jax.tree.map(lambda g: g * jnp.minimum(1.0, 5.0 / size), slope)
-        now = rate * jnp.minimum(1.0, count / 500) * (0.5 + 0.5 * jnp.cos(jnp.pi * share))
+        now = rate * jnp.minimum(1.0, 20 * share) * (0.5 + 0.5 * jnp.cos(jnp.pi * share))
         first = jax.tree.map(lambda m, g: 0.9 * m + 0.1 * g, first, slope)
         second = jax.tree.map(lambda v, g: 0.99 * v + 0.01 * g * g, second, slope)
 
@@ -89,7 +89,7 @@ def learned(options, crops, texts):
         share = max(count / options.steps, (time.time() - begin) / options.seconds)
         which = random.integers(0, len(crops), options.batch)
         state, loss = step(state, jnp.asarray(crops[which]), jnp.asarray(texts[which], jnp.int32), float(count), float(min(share, 1.0)))
-        if count % 50 == 0:
+        if count % 10 == 1:
             losses.append(float(loss))
         if count % max(1, options.steps // 15) == 0:
             print(f"step {count}: loss {np.mean(losses[-20:]):.3f}, {time.time() - begin:.0f} s", flush=True)
@@ -126,7 +126,8 @@ def main():
         "steps_done": steps,
         "fonts": sorted(path.stem for path in options.fonts.glob("**/*.ttf")),
         "parameters": int(sum(p.size for p in jax.tree.leaves(average))),
-        "loss_last": float(np.mean(losses[-20:])),
+        "loss_first": losses[0],
+        "loss_last": float(np.mean(losses[-max(1, len(losses) // 10):])),
         "kept_back_read_exactly": float(right),
         "seconds": round(time.time() - begin),
         "device": jax.devices()[0].device_kind,

@@ -1,12 +1,12 @@
 //! Specs drawn at random, for training and for tests over many kinds of pictures.
 
+use super::lettering::Typeface;
 use super::looks::{
     Cubes, Etched, Heap, Look, LookKind, Optical, Orientation, Polished, Powder, Relief, Shading, View,
 };
 use super::pores::PoreSpec;
 use super::random::{Purpose, Stream};
 use super::spec::{Boundaries, Detector, PhantomSpec};
-use super::lettering::Typeface;
 use super::strip::{BarShape, Spelling, StripPlace, StripSpec, StripTone};
 use super::structure::{Density, Structure, StructureSpec, profiles_per_px2};
 

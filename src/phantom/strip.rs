@@ -143,7 +143,8 @@ impl Strip {
         let (left, top) =
             (from_x.saturating_sub(rim), picture.height().saturating_sub(self.grid.height() + rim));
         for y in 0..self.grid.height().min(picture.height()) {
-            picture.row_mut(top + y)[left..left + self.panel_px].copy_from_slice(&self.grid.row(y)[from_x..to_x]);
+            picture.row_mut(top + y)[left..left + self.panel_px]
+                .copy_from_slice(&self.grid.row(y)[from_x..to_x]);
         }
         let moved = (from_x - left) as f64;
         let bar = self.bar;
@@ -249,12 +250,7 @@ struct Drawn {
     taken_px: usize,
 }
 
-fn draw_bar(
-    grid: &mut Grid<f32>,
-    shape: BarShape,
-    (length, text): (usize, &Lettering),
-    ink: f32,
-) -> Drawn {
+fn draw_bar(grid: &mut Grid<f32>, shape: BarShape, (length, text): (usize, &Lettering), ink: f32) -> Drawn {
     match shape {
         BarShape::Solid => draw_solid(grid, length, text, ink),
         BarShape::Bracket => draw_bracket(grid, length, text, ink),

@@ -12,12 +12,13 @@ const COVERAGE: f64 = 2.0;
 /// Relative standard uncertainty of a source of pixel size.
 ///
 /// Typed sizes and bars: 1 %, the calibration of a microscope that is checked against a graticule; tags written by an
-/// instrument: 1.5 %, for a magnification that is usually stated to ±3 %; EXIF: 3 %, because cameras round. The
+/// instrument, and the bar that it drew: 1.5 %, for a magnification that is usually stated to ±3 %; EXIF: 3 %, because cameras round. The
 /// uncertainty of the bar's ends is added by [`bar_scale`]. (Common practice; no standard fixes them.)
 fn relative_uncertainty(source: ScaleSource) -> f64 {
     match source {
-        ScaleSource::PixelSize | ScaleSource::ScaleBar | ScaleSource::ReadBar => 0.01,
-        ScaleSource::OmeXml
+        ScaleSource::PixelSize | ScaleSource::ScaleBar => 0.01,
+        ScaleSource::ReadBar
+        | ScaleSource::OmeXml
         | ScaleSource::InstrumentTag
         | ScaleSource::TiffResolution
         | ScaleSource::PngPhys => 0.015,
@@ -77,7 +78,8 @@ fn most_confirmed(scales: &[Scale]) -> usize {
     let confirmations = |k: usize| scales.iter().filter(|other| agree(&scales[k], other)).count();
     let most = (0..scales.len()).map(confirmations).max().unwrap_or(0);
     let first = (0..scales.len()).find(|&k| confirmations(k) == most).unwrap_or(0);
-    let agreeing = (first..scales.len()).filter(|&k| confirmations(k) == most && agree(&scales[first], &scales[k]));
+    let agreeing =
+        (first..scales.len()).filter(|&k| confirmations(k) == most && agree(&scales[first], &scales[k]));
     let precision = |k: usize| scales[k].relative_uncertainty;
     agreeing.fold(first, |best, k| if precision(k) < precision(best) { k } else { best })
 }

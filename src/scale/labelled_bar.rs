@@ -49,7 +49,8 @@ pub fn find(
     let rest = found.split_off(found.len().min(1));
     let Some(mut best) = found.pop() else { return Ok(None) };
     best.doubt = best.doubt(&rest);
-    best.spread = rest.iter().map(|other| best.apart(other)).filter(|&apart| apart <= SAME_BAR).fold(0.0, f64::max);
+    best.spread =
+        rest.iter().map(|other| best.apart(other)).filter(|&apart| apart <= SAME_BAR).fold(0.0, f64::max);
     Ok(Some(best))
 }
 
@@ -81,7 +82,11 @@ impl LabelledBar {
             other.bar.is_likely() && self.apart(other) > SAME_BAR && other.worth() > self.worth() - 0.15
         });
         rival.map(|other| {
-            format!("“{}” at a line of {:.0} px would fit as well", other.label.text, other.bar.bar.length_px())
+            format!(
+                "“{}” at a line of {:.0} px would fit as well",
+                other.label.text,
+                other.bar.bar.length_px()
+            )
         })
     }
 

@@ -234,8 +234,8 @@ fn measure_file(
         let measured = guarded(|| {
             let micrograph = pages.read(index_in_file)?;
             let measured = measure(&micrograph, plan.options)?;
-            if plan.options.require_scale && measured.scale.is_none() {
-                return Err(no_scale(&input.path));
+            if plan.options.require_scale {
+                check_scale(&measured, &input.path)?;
             }
             Ok((micrograph, measured))
         });
@@ -315,10 +315,17 @@ fn guarded<T>(f: impl FnOnce() -> Result<T, Error>) -> Result<T, String> {
     }
 }
 
-fn no_scale(path: &Path) -> Error {
-    Error::Field {
-        path: path.to_owned(),
-        why: "no pixel size is known and --require-scale is set; give --pixel-size or --scale-bar".into(),
+/// An error unless the scale is known and no other source contradicts it.
+fn check_scale(measured: &Measured, path: &Path) -> Result<(), Error> {
+    let refused = |why: String| Err(Error::Field { path: path.to_owned(), why });
+    if measured.scale.is_none() {
+        return refused(
+            "no pixel size is known and --require-scale is set; give --pixel-size or --scale-bar".into(),
+        );
+    }
+    match measured.warnings.iter().find(|warning| warning.code == "scale-sources-disagree") {
+        Some(warning) => refused(format!("{}; --require-scale is set", warning.message)),
+        None => Ok(()),
     }
 }
 

@@ -242,6 +242,7 @@ fn scale() -> Scale {
         source: ScaleSource::ScaleBar,
         detail: "10 µm printed, bar of 200.0 px found in the info strip".into(),
         relative_uncertainty: 0.0025,
+        confirmed_by: Vec::new(),
         bar: Some(Bar {
             left_px: 760.0,
             right_px: 960.0,

@@ -28,9 +28,10 @@ use score::Draft;
 /// in a black strip.
 const THRESHOLDS: [u8; 4] = [240, 200, 150, 90];
 
-/// Bars are never shorter than this, in px, nor than this share of the picture's width.
-const SHORTEST_PX: usize = 12;
-const SHORTEST_SHARE: usize = 50;
+/// Lines, of which a bar may hold two with its label between, are never shorter than this, in px, nor than this share of the
+/// picture's width.
+const SHORTEST_PX: usize = 10;
+const SHORTEST_SHARE: usize = 100;
 
 /// At most this many candidates are handed back.
 const MOST_CANDIDATES: usize = 8;

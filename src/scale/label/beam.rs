@@ -39,7 +39,8 @@ pub(super) fn search(steps: &[Vec<f64>]) -> Vec<(Vec<usize>, f64)> {
             if let Some(last) = last {
                 own.after_sign += beginning.after_sign * chances[last];
             }
-            for (sign, &chance) in chances.iter().enumerate().skip(1).filter(|&(_, &chance)| chance >= LEAST) {
+            for (sign, &chance) in chances.iter().enumerate().skip(1).filter(|&(_, &chance)| chance >= LEAST)
+            {
                 // The same sign twice needs a blank between.
                 let ways = if last == Some(sign) { beginning.after_blank } else { beginning.all() };
                 let mut longer = beginning.signs.clone();

@@ -97,7 +97,8 @@ fn read(grid: &Grid<u8>, word: &words::Word) -> Result<Option<Label>, Error> {
     let others = [lengths(grid, word, OTHER_RIMS[0])?, lengths(grid, word, OTHER_RIMS[1])?];
     // Of each length the middle one of its three probabilities.
     let middle = |length: &Likely| {
-        let of = |list: &[Likely]| list.iter().find(|l| l.is_as_long_as(length)).map_or(0.0, |l| l.probability);
+        let of =
+            |list: &[Likely]| list.iter().find(|l| l.is_as_long_as(length)).map_or(0.0, |l| l.probability);
         let mut all = [of(&first), of(&others[0]), of(&others[1])];
         all.sort_by(f64::total_cmp);
         all[1]

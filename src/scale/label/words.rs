@@ -1,7 +1,7 @@
 //! Words near a bar: parts of like height that stand on one line.
 
-use super::super::{Bar, BarStyle};
 use super::super::bar::glyphs::{Glyph, glyphs};
+use super::super::{Bar, BarStyle};
 use crate::grid::{Frame, Grid};
 use crate::micrograph::InfoStrip;
 
@@ -47,7 +47,8 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
     let own = rows_of(grid, bar);
     let in_bar = |x: usize, y: usize| {
         let (x, y) = (x + frame.x, y + frame.y);
-        let (x, near) = (x as f64, |end: f64| bar.style == BarStyle::Bracket && (x as f64 - end).abs() <= CAP_PX);
+        let (x, near) =
+            (x as f64, |end: f64| bar.style == BarStyle::Bracket && (x as f64 - end).abs() <= CAP_PX);
         own.contains(&y) && (bar.left_px - 2.0..=bar.right_px + 2.0).contains(&x)
             || near(bar.left_px)
             || near(bar.right_px)
@@ -118,7 +119,8 @@ fn rows_of(grid: &Grid<u8>, bar: &Bar) -> std::ops::Range<usize> {
 fn around(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Frame {
     let (width, height) = (grid.width(), grid.height());
     // The label of a bar in the strip is in the strip as well.
-    let rows_of_strip = |s: InfoStrip| s.first_row_px.saturating_sub(2)..(s.first_row_px + s.rows_px).min(height);
+    let rows_of_strip =
+        |s: InfoStrip| s.first_row_px.saturating_sub(2)..(s.first_row_px + s.rows_px).min(height);
     let within = strip.map(rows_of_strip).filter(|rows| rows.contains(&(bar.row_px.max(0.0) as usize)));
     let rows = reach(grid);
     let aside = (width / ASIDE_SHARE).max(bar.length_px() as usize);
@@ -173,17 +175,20 @@ fn on_one_line(word: &Glyph, tallest: usize, glyph: &Glyph) -> bool {
 fn is_between_lines(frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
     let outside = frame.x as f64 >= bar.right_px - 1.0 || (frame.x + frame.width) as f64 <= bar.left_px + 1.0;
     let near = 3 * frame.height / 2;
-    bar.style != BarStyle::Ticks && outside && room.0 <= near && room.1 <= near
+    // A line with caps at both ends is whole.
+    bar.style == BarStyle::Solid && outside && room.0 <= near && room.1 <= near
 }
 
 /// Share of the pixels in a box that lie near its brightest or its darkest greys: letters on an even ground have few others.
 fn evenness(grid: &Grid<u8>, frame: Frame) -> f64 {
-    let mut greys: Vec<u8> =
-        (frame.y..frame.y + frame.height).flat_map(|y| grid.row(y)[frame.x..frame.x + frame.width].to_vec()).collect();
+    let mut greys: Vec<u8> = (frame.y..frame.y + frame.height)
+        .flat_map(|y| grid.row(y)[frame.x..frame.x + frame.width].to_vec())
+        .collect();
     greys.sort_unstable();
     let (low, high) = (greys[greys.len() / 20], greys[greys.len() - 1 - greys.len() / 20]);
     let reach = (high - low) / 5;
-    let near = greys.iter().filter(|&&v| v <= low.saturating_add(reach) || v >= high.saturating_sub(reach)).count();
+    let near =
+        greys.iter().filter(|&&v| v <= low.saturating_add(reach) || v >= high.saturating_sub(reach)).count();
     near as f64 / greys.len() as f64
 }
 
