@@ -1,4 +1,5 @@
-//! Scale bars and their printed lengths, read off the pictures, against the truth of `../shared/micrographs/scale-bars`, one line a picture.
+//! Scale bars and their printed lengths, read off the pictures, against the truth of `../shared/micrographs/scale-bars`,
+//! one line a picture.
 //!
 //! `cargo bench --bench scale_bars`; with `-- -v` every candidate and its reasons are printed.
 

@@ -21,18 +21,28 @@ def folded(parameters, running, name):
     return weight.transpose(3, 2, 0, 1), shift
 
 
+def half_constant(nodes, constants, name, values):
+    """Keeps values as 16-bit floats and has them turned into 32-bit ones under this name."""
+    constants.append(numpy_helper.from_array(values.astype(np.float16), f"{name}.half"))
+    nodes.append(helper.make_node("Cast", [f"{name}.half"], [name], to=TensorProto.FLOAT))
+
+
+def sound_model(graph, description):
+    """The model of a graph, checked."""
+    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], doc_string=description)
+    model.ir_version = 8
+    onnx.checker.check_model(model)
+    return model
+
+
 def onnx_model(parameters, running, description, widths=WIDTHS):
     """The model: `picture` (1, 1, rows, columns) to `maps` (1, 8, rows / 2, columns / 2), logits."""
     nodes, constants = [], []
 
-    def constant(name, values):
-        constants.append(numpy_helper.from_array(values.astype(np.float16), f"{name}.half"))
-        nodes.append(helper.make_node("Cast", [f"{name}.half"], [name], to=TensorProto.FLOAT))
-
     def convolution(name, x, out, stride=1):
         weight, shift = folded(parameters, running, name)
-        constant(f"{name}.weight", weight)
-        constant(f"{name}.shift", shift)
+        half_constant(nodes, constants, f"{name}.weight", weight)
+        half_constant(nodes, constants, f"{name}.shift", shift)
         pad = (weight.shape[2] - stride) // 2
         nodes.append(helper.make_node(
             "Conv", [x, f"{name}.weight", f"{name}.shift"], [out], name=name,
@@ -65,7 +75,4 @@ def onnx_model(parameters, running, description, widths=WIDTHS):
         [helper.make_tensor_value_info("picture", TensorProto.FLOAT, shape)],
         [helper.make_tensor_value_info("maps", TensorProto.FLOAT, [1, 4 * len(MAPS), "half_rows", "half_columns"])],
         constants)
-    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], doc_string=description)
-    model.ir_version = 8
-    onnx.checker.check_model(model)
-    return model
+    return sound_model(graph, description)

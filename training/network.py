@@ -26,18 +26,31 @@ def layers(widths=WIDTHS):
     return named
 
 
+def initial_layer(key, shape):
+    """Parameters of a convolution (rows, columns, in, out) after He et al. (2015), and its running statistics."""
+    rows, columns, inside, out = shape
+    spread = (2.0 / (rows * columns * inside)) ** 0.5
+    own = {"weight": spread * jax.random.normal(key, shape), "scale": jnp.ones(out), "shift": jnp.zeros(out)}
+    return own, {"mean": jnp.zeros(out), "variance": jnp.ones(out)}
+
+
+def normalised(x, own, running, training):
+    """Batch normalisation (Ioffe and Szegedy 2015) of channels, and the running statistics after it."""
+    mean, variance = running["mean"], running["variance"]
+    if training:
+        full = x.astype(jnp.float32)
+        mean, variance = full.mean((0, 1, 2)), full.var((0, 1, 2))
+        running = {"mean": 0.98 * running["mean"] + 0.02 * mean, "variance": 0.98 * running["variance"] + 0.02 * variance}
+    factor = own["scale"] * jax.lax.rsqrt(variance + EPSILON)
+    return x * factor.astype(x.dtype) + (own["shift"] - mean * factor).astype(x.dtype), running
+
+
 def initial(key, widths=WIDTHS):
-    """Parameters after He et al. (2015), and running statistics of every layer."""
+    """Parameters and running statistics of every layer."""
     parameters, running = {}, {}
     for name, side, inside, out, _ in layers(widths):
         key, part = jax.random.split(key)
-        spread = (2.0 / (side * side * inside)) ** 0.5
-        parameters[name] = {
-            "weight": spread * jax.random.normal(part, (side, side, inside, out)),
-            "scale": jnp.ones(out),
-            "shift": jnp.zeros(out),
-        }
-        running[name] = {"mean": jnp.zeros(out), "variance": jnp.ones(out)}
+        parameters[name], running[name] = initial_layer(part, (side, side, inside, out))
     key, part = jax.random.split(key)
     out = 4 * len(MAPS)
     parameters["head"] = {
@@ -64,19 +77,7 @@ def forward(parameters, running, picture, training, widths=WIDTHS):
 
     def layer(name, x, active=True):
         own = parameters[name]
-        x = convolution(x, own["weight"], strides[name])
-        if training:
-            full = x.astype(jnp.float32)
-            mean = full.mean((0, 1, 2))
-            variance = full.var((0, 1, 2))
-            new[name] = {
-                "mean": 0.98 * running[name]["mean"] + 0.02 * mean,
-                "variance": 0.98 * running[name]["variance"] + 0.02 * variance,
-            }
-        else:
-            mean, variance = running[name]["mean"], running[name]["variance"]
-        factor = own["scale"] * jax.lax.rsqrt(variance + EPSILON)
-        x = x * factor.astype(x.dtype) + (own["shift"] - mean * factor).astype(x.dtype)
+        x, new[name] = normalised(convolution(x, own["weight"], strides[name]), own, running[name], training)
         return jax.nn.relu(x) if active else x
 
     x = layer("down0", layer("stem", picture[..., None]))

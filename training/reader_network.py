@@ -2,12 +2,10 @@
 
 import jax
 import jax.numpy as jnp
-import numpy as np
-import onnx
-from onnx import TensorProto, helper, numpy_helper
+from onnx import TensorProto, helper
 
-from export import OPSET, folded
-from network import EPSILON
+from export import folded, half_constant, sound_model
+from network import initial_layer, normalised
 from reader_text import ROWS, SIGNS
 
 CLASSES = len(SIGNS) + 1
@@ -33,14 +31,11 @@ def padding(name, rows, columns):
 
 
 def initial(key):
-    """Parameters after He et al. (2015), and running statistics of every layer."""
+    """Parameters and running statistics of every layer."""
     parameters, running = {}, {}
     for name, rows, columns, inside, out, _ in LAYERS:
         key, part = jax.random.split(key)
-        spread = (2.0 / (rows * columns * inside)) ** 0.5
-        parameters[name] = {"weight": spread * jax.random.normal(part, (rows, columns, inside, out)),
-                            "scale": jnp.ones(out), "shift": jnp.zeros(out)}
-        running[name] = {"mean": jnp.zeros(out), "variance": jnp.ones(out)}
+        parameters[name], running[name] = initial_layer(part, (rows, columns, inside, out))
     inside = LAYERS[-1][4]
     parameters["head"] = {"weight": jax.random.normal(key, (1, 1, inside, CLASSES)) / inside ** 0.5, "shift": jnp.zeros(CLASSES)}
     return parameters, running
@@ -54,15 +49,8 @@ def forward(parameters, running, crops, training):
         up, side = padding(name, rows, columns)
         x = jax.lax.conv_general_dilated(x, own["weight"].astype(x.dtype), (1, 1), ((up, up), (side, side)),
                                          dimension_numbers=("NHWC", "HWIO", "NHWC"))
-        if training:
-            full = x.astype(jnp.float32)
-            mean, variance = full.mean((0, 1, 2)), full.var((0, 1, 2))
-            new[name] = {"mean": 0.98 * running[name]["mean"] + 0.02 * mean,
-                         "variance": 0.98 * running[name]["variance"] + 0.02 * variance}
-        else:
-            mean, variance = running[name]["mean"], running[name]["variance"]
-        factor = own["scale"] * jax.lax.rsqrt(variance + EPSILON)
-        x = jax.nn.relu(x * factor.astype(x.dtype) + (own["shift"] - mean * factor).astype(x.dtype))
+        x, new[name] = normalised(x, own, running[name], training)
+        x = jax.nn.relu(x)
         if joined != (1, 1):
             x = jax.lax.reduce_window(x, -jnp.inf, jax.lax.max, (1, *joined, 1), (1, *joined, 1), "VALID")
     head = parameters["head"]
@@ -109,8 +97,7 @@ def onnx_model(parameters, running, description):
     nodes, constants, x = [], [], "crop"
     for name, rows, columns, _, _, joined in [*LAYERS, ("head", 1, 1, None, None, (1, 1))]:
         for part, values in zip(("weight", "shift"), folded(parameters, running, name)):
-            constants.append(numpy_helper.from_array(values.astype(np.float16), f"{name}.{part}.half"))
-            nodes.append(helper.make_node("Cast", [f"{name}.{part}.half"], [f"{name}.{part}"], to=TensorProto.FLOAT))
+            half_constant(nodes, constants, f"{name}.{part}", values)
         up, side = padding(name, rows, columns)
         out = "signs" if name == "head" else f"{name}.sum"
         nodes.append(helper.make_node("Conv", [x, f"{name}.weight", f"{name}.shift"], [out], name=name,
@@ -126,7 +113,4 @@ def onnx_model(parameters, running, description):
         [helper.make_tensor_value_info("crop", TensorProto.FLOAT, [1, 1, ROWS, "columns"])],
         [helper.make_tensor_value_info("signs", TensorProto.FLOAT, [1, CLASSES, 1, "steps"])],
         constants)
-    model = helper.make_model(graph, opset_imports=[helper.make_opsetid("", OPSET)], doc_string=description)
-    model.ir_version = 8
-    onnx.checker.check_model(model)
-    return model
+    return sound_model(graph, description)

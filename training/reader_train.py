@@ -16,6 +16,7 @@ import jax.numpy as jnp
 import numpy as np
 import onnx
 
+from optimiser import begun, changed, rate_at
 from reader_network import ctc_loss, forward, initial, onnx_model, standardised
 from reader_text import SIGNS, text_pictures
 
@@ -53,7 +54,7 @@ def disturbed(key, crops):
 def make_step(rate):
     @jax.jit
     def step(state, crops, texts, count, share):
-        parameters, running, first, second, average, key = state
+        parameters, running, moments, key = state
         key, part = jax.random.split(key)
 
         def loss_of(parameters):
@@ -63,17 +64,8 @@ def make_step(rate):
         (loss, running), slope = jax.value_and_grad(loss_of, has_aux=True)(parameters)
         size = jnp.sqrt(sum((g * g).sum() for g in jax.tree.leaves(slope)))
         slope = jax.tree.map(lambda g: g * jnp.minimum(1.0, 5.0 / size), slope)
-        now = rate * jnp.minimum(1.0, 20 * share) * (0.5 + 0.5 * jnp.cos(jnp.pi * share))
-        first = jax.tree.map(lambda m, g: 0.9 * m + 0.1 * g, first, slope)
-        second = jax.tree.map(lambda v, g: 0.99 * v + 0.01 * g * g, second, slope)
-
-        def change(p, m, v):
-            m, v = m / (1 - 0.9 ** count), v / (1 - 0.99 ** count)
-            return p - now * (m / (jnp.sqrt(v) + 1e-8) + (1e-4 * p if p.ndim > 1 else 0.0))
-
-        parameters = jax.tree.map(change, parameters, first, second)
-        average = jax.tree.map(lambda a, p: a + (p - a) * jnp.maximum(0.002, 1 / (count + 1)), average, parameters)
-        return (parameters, running, first, second, average, key), loss
+        parameters, moments = changed(parameters, moments, slope, rate_at(share, rate), count)
+        return (parameters, running, moments, key), loss
 
     return step
 
@@ -81,8 +73,7 @@ def make_step(rate):
 def learned(options, crops, texts):
     """Averaged parameters, running statistics and losses; the rate follows the clock where that ends first."""
     parameters, running = initial(jax.random.key(options.seed))
-    zeros = jax.tree.map(jnp.zeros_like, parameters)
-    state = (parameters, running, zeros, zeros, parameters, jax.random.key(options.seed + 1))
+    state = (parameters, running, begun(parameters), jax.random.key(options.seed + 1))
     step, random, losses = make_step(options.rate), np.random.default_rng(options.seed), []
     begin = time.time()
     for count in range(1, options.steps + 1):
@@ -95,7 +86,7 @@ def learned(options, crops, texts):
             print(f"step {count}: loss {np.mean(losses[-20:]):.3f}, {time.time() - begin:.0f} s", flush=True)
         if share >= 1.0:
             break
-    _, running, _, _, average, _ = state
+    _, running, (_, _, average), _ = state
     return jax.tree.map(np.asarray, average), jax.tree.map(np.asarray, running), count, losses
 
 

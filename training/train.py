@@ -22,6 +22,7 @@ import onnx
 from augment import crops, disturbed, turned
 from export import onnx_model
 from network import forward, initial
+from optimiser import begun, changed, rate_at
 from pictures import bodies, phantoms
 
 # Seeds of drawn pictures below this are free for tests, benches and calibration.
@@ -64,25 +65,13 @@ def loss_of(parameters, running, key, pictures, settings):
 
 
 def make_step(settings, rate):
-    """One step of Adam with decoupled decay (Loshchilov and Hutter 2019), warm-up and cosine, and averaged weights."""
-
     @jax.jit
     def step(state, pictures, count, steps):
-        parameters, running, first, second, average, key = state
+        parameters, running, moments, key = state
         key, part = jax.random.split(key)
         (loss, running), slope = jax.value_and_grad(loss_of, has_aux=True)(parameters, running, part, pictures, settings)
-        now = rate * jnp.minimum(1.0, 20 * count / steps) * (0.5 + 0.5 * jnp.cos(jnp.pi * count / steps))
-        first = jax.tree.map(lambda m, g: 0.9 * m + 0.1 * g, first, slope)
-        second = jax.tree.map(lambda v, g: 0.99 * v + 0.01 * g * g, second, slope)
-
-        def change(p, m, v):
-            m, v = m / (1 - 0.9 ** count), v / (1 - 0.99 ** count)
-            decay = 1e-4 * p if p.ndim > 1 else 0.0
-            return p - now * (m / (jnp.sqrt(v) + 1e-8) + decay)
-
-        parameters = jax.tree.map(change, parameters, first, second)
-        average = jax.tree.map(lambda a, p: a + (p - a) * jnp.maximum(0.002, 1 / (count + 1)), average, parameters)
-        return (parameters, running, first, second, average, key), loss
+        parameters, moments = changed(parameters, moments, slope, rate_at(count / steps, rate), count)
+        return (parameters, running, moments, key), loss
 
     return step
 
@@ -90,8 +79,7 @@ def make_step(settings, rate):
 def learned(step, data, chosen, steps, seed):
     """Averaged parameters, running statistics and losses after so many steps on the chosen pictures."""
     parameters, running = initial(jax.random.key(seed))
-    zeros = jax.tree.map(jnp.zeros_like, parameters)
-    state = (parameters, running, zeros, zeros, parameters, jax.random.key(seed + 1))
+    state = (parameters, running, begun(parameters), jax.random.key(seed + 1))
     losses = []
     begin = time.time()
     for count in range(1, steps + 1):
@@ -99,7 +87,7 @@ def learned(step, data, chosen, steps, seed):
         losses.append(loss)
         if count % max(1, steps // 10) == 0:
             print(f"step {count}: loss {float(jnp.stack(losses[-100:]).mean()):.4f}, {time.time() - begin:.0f} s", flush=True)
-    _, running, _, _, average, _ = state
+    _, running, (_, _, average), _ = state
     return jax.tree.map(np.asarray, average), jax.tree.map(np.asarray, running), np.array(jnp.stack(losses))
 
 

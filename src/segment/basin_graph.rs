@@ -138,9 +138,7 @@ impl Sums {
 
     /// Variance of the grey levels away from boundaries; 0 without such pixels.
     pub fn inner_variance(self) -> f64 {
-        let count = self.inner_px.max(1) as f64;
-        let mean = self.inner_grey as f64 / count;
-        (self.inner_square as f64 / count - mean * mean).max(0.0)
+        variance(self.inner_px.max(1), self.inner_grey, self.inner_square)
     }
 
     /// Difference between two mean grey levels, less what noise makes of means over so few pixels.
@@ -149,9 +147,20 @@ impl Sums {
             return 0.0;
         }
         let (n, m) = (self.inner_px as f64, other.inner_px as f64);
-        let difference = (self.inner_grey as f64 / n - other.inner_grey as f64 / m).abs();
+        // In whole numbers, so that a grey added to both changes no bit.
+        let product = |grey: u64, px: u64| u128::from(grey) * u128::from(px);
+        let apart =
+            product(self.inner_grey, other.inner_px).abs_diff(product(other.inner_grey, self.inner_px));
+        let difference = apart as f64 / (n * m);
         (difference - noise * (1.0 / n + 1.0 / m).sqrt()).max(0.0)
     }
+}
+
+/// Variance of `count` whole numbers from their sum and the sum of their squares. No digit is lost before the division, and
+/// the same number added to all of them changes no bit.
+pub(super) fn variance(count: u64, sum: u64, squares: u64) -> f64 {
+    let (count, sum, squares) = (u128::from(count), u128::from(sum), u128::from(squares));
+    (count * squares - sum * sum) as f64 / (count as f64 * count as f64)
 }
 
 /// How the contrast between two regions adds to the strength of their boundary.

@@ -59,9 +59,8 @@ pub(super) fn beside(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Re
         labels.extend(read(grid, &word)?);
     }
     // A part of a line reads as a shorter number: the whole line counts.
-    let whole: Vec<Label> =
-        labels.iter().filter(|label| !labels.iter().any(|other| is_part(label, other))).cloned().collect();
-    let mut ranked = whole;
+    let whole = |label: &&Label| !labels.iter().any(|other| is_part(label, other));
+    let mut ranked: Vec<Label> = labels.iter().filter(whole).cloned().collect();
     ranked.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
     let mut ranked = ranked.into_iter();
     let Some(mut best) = ranked.next() else { return Ok(None) };

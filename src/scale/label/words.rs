@@ -4,6 +4,8 @@ use super::super::bar::glyphs::{Glyph, glyphs};
 use super::super::{Bar, BarStyle};
 use crate::grid::{Frame, Grid};
 use crate::micrograph::InfoStrip;
+use crate::segment::grey_levels::histogram;
+use crate::segment::threshold::modes::percentile;
 
 /// The label is looked for this share of the picture's height above and below the bar, and this share of its width, or
 /// the length of the bar, to its sides.
@@ -23,6 +25,9 @@ const MOST_WORDS: usize = 12;
 const UNEVEN: f64 = 4.0;
 /// Half the width of the caps of a bracket, and what is left free around them, in px.
 const CAP_PX: f64 = 4.0;
+/// The range of greys leaves out this share of the pixels at either end, and is no less than so many greys.
+const RANGE: f64 = 0.01;
+const LEAST_RANGE: usize = 8;
 /// Levels, as shares of the range of greys near the bar, at which letters are cut out of their ground.
 const LEVELS: [f64; 4] = [0.85, 0.65, 0.5, 0.35];
 
@@ -53,10 +58,8 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
             || near(bar.left_px)
             || near(bar.right_px)
     };
-    let mut sorted = part.as_slice().to_vec();
-    sorted.sort_unstable();
-    let (low, high) = (sorted[sorted.len() / 100], sorted[sorted.len() - 1 - sorted.len() / 100]);
-    let (low, high) = (f64::from(low), f64::from(high.max(low.saturating_add(8))));
+    let Some((low, high)) = greys_between(&part, RANGE) else { return Vec::new() };
+    let (low, high) = (low as f64, high.max(low + LEAST_RANGE) as f64);
     let mut found: Vec<Word> = Vec::new();
     for level in LEVELS {
         for bright in [true, false] {
@@ -78,11 +81,17 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
             }
         }
     }
-    found.retain(|word| word.distance <= FARTHEST);
-    let rank = |word: &Word| word.distance + UNEVEN * (1.0 - evenness(grid, word.frame));
-    found.sort_by(|a, b| rank(a).total_cmp(&rank(b)));
-    found.truncate(MOST_WORDS);
-    found
+    let near = found.into_iter().filter(|word| word.distance <= FARTHEST);
+    let mut ranked: Vec<(f64, Word)> =
+        near.map(|word| (word.distance + UNEVEN * (1.0 - evenness(grid, word.frame)), word)).collect();
+    ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
+    ranked.into_iter().take(MOST_WORDS).map(|(_, word)| word).collect()
+}
+
+/// The grey below which this share of the pixels lies, and that above which as many lie.
+fn greys_between(part: &Grid<u8>, share: f64) -> Option<(usize, usize)> {
+    let histogram = histogram(part);
+    percentile(&histogram, share).zip(percentile(&histogram, 1.0 - share))
 }
 
 /// Rows above and below a bar in which its label is looked for.
@@ -181,15 +190,11 @@ fn is_between_lines(frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
 
 /// Share of the pixels in a box that lie near its brightest or its darkest greys: letters on an even ground have few others.
 fn evenness(grid: &Grid<u8>, frame: Frame) -> f64 {
-    let mut greys: Vec<u8> = (frame.y..frame.y + frame.height)
-        .flat_map(|y| grid.row(y)[frame.x..frame.x + frame.width].to_vec())
-        .collect();
-    greys.sort_unstable();
-    let (low, high) = (greys[greys.len() / 20], greys[greys.len() - 1 - greys.len() / 20]);
+    let part = grid.cropped(frame);
+    let Some((low, high)) = greys_between(&part, 0.05) else { return 0.0 };
     let reach = (high - low) / 5;
-    let near =
-        greys.iter().filter(|&&v| v <= low.saturating_add(reach) || v >= high.saturating_sub(reach)).count();
-    near as f64 / greys.len() as f64
+    let near = |v: usize| v <= low + reach || v + reach >= high;
+    part.map(|v| near(usize::from(v))).area_fraction()
 }
 
 /// Columns on either side of a word in which the row of the bar is free of its ink.

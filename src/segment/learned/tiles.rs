@@ -7,6 +7,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use super::super::basin_graph::variance;
 use super::Maps;
 use super::levels::{logit_level, probability_level};
 use super::network::{BLOCK_CHANNELS, REACH_PX, STEP_PX, answer};
@@ -91,8 +92,11 @@ fn mirrored(place: usize, back: usize, length: usize) -> usize {
 }
 
 /// How grey levels are brought to mean 0 and standard deviation 1.
+///
+/// The mean is kept as a whole grey level and the rest of it, so that a grey added to the whole picture changes no bit.
 struct Standard {
-    mean: f32,
+    mean: u16,
+    rest: f32,
     per_grey: f32,
 }
 
@@ -107,10 +111,13 @@ impl Standard {
         };
         let rows = picture.as_slice().par_chunks(picture.width());
         let [sum, squares] = rows.map(sums).reduce(|| [0; 2], |a, b| [a[0] + b[0], a[1] + b[1]]);
-        let count = picture.len() as f64;
-        let mean = sum as f64 / count;
-        let variance = squares as f64 / count - mean * mean;
-        Self { mean: mean as f32, per_grey: (1.0 / variance.max(LEAST_SPREAD).sqrt()) as f32 }
+        let count = (picture.len() as u64).max(1);
+        let variance = variance(count, sum, squares);
+        Self {
+            mean: (sum / count) as u16,
+            rest: ((sum % count) as f64 / count as f64) as f32,
+            per_grey: (1.0 / variance.max(LEAST_SPREAD).sqrt()) as f32,
+        }
     }
 
     fn tile(&self, picture: &Grid<u16>, columns: &Span, rows: &Span) -> Vec<f32> {
@@ -119,7 +126,7 @@ impl Standard {
         tile.par_chunks_mut(columns.seen_px).zip(down).for_each(|(values, y)| {
             let greys = picture.row(y);
             for (value, &x) in values.iter_mut().zip(&across) {
-                *value = (f32::from(greys[x]) - self.mean) * self.per_grey;
+                *value = (f32::from(greys[x]) - f32::from(self.mean) - self.rest) * self.per_grey;
             }
         });
         tile
