@@ -1,5 +1,7 @@
 //! One picture from grey levels to numbers: the order of the stages, and nothing else.
 
+use std::borrow::Cow;
+
 use crate::error::Error;
 use crate::grid::{Frame, Mask};
 use crate::measure::grain::grains;
@@ -66,7 +68,8 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
     let grey = cropped(&micrograph.grey, frame);
     let mut findings = check::check(&grey);
     let fingerprint = fingerprint(&grey);
-    let (pore_map, grain_map) = pores_and_grains(grey, options)?;
+    let (pore_map, grain_map) = pores_and_grains(&grey, options)?;
+    drop(grey);
     let warnings =
         [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
@@ -104,20 +107,19 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
 }
 
 /// Both maps of a picture; the network is asked once for both.
-fn pores_and_grains(grey: Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
+fn pores_and_grains(grey: &Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
     let learned_pores = matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto);
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
-    let seen = learned::with_dark_pores(&grey, options.pore_tone);
+    let seen = learned::with_dark_pores(grey, options.pore_tone);
     let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&seen, 1.0)).transpose()?;
     let pore_map = match maps.as_ref().filter(|_| learned_pores) {
-        Some(maps) => pores::find_on(&grey, &maps.pore, &options.pore_options()),
-        None => pores::find(&grey, &options.pore_options()),
+        Some(maps) => pores::find_on(grey, &maps.pore, &options.pore_options()),
+        None => pores::find(grey, &options.pore_options()),
     }?;
     let grain_map = match maps.filter(|_| learned_boundaries) {
         Some(maps) => learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels)?,
         None => {
             drop(seen);
-            drop(grey);
             grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options())
         }
     };
@@ -151,12 +153,15 @@ fn beside(whole: Frame, strip: InfoStrip) -> Frame {
     Frame { y, height, ..whole }
 }
 
-/// The part of a picture that lies in `frame`.
-pub(crate) fn cropped(grey: &Grey, frame: Frame) -> Grey {
-    match grey {
+/// The part of a picture that lies in `frame`; a copy only where that is not the whole.
+pub(crate) fn cropped(grey: &Grey, frame: Frame) -> Cow<'_, Grey> {
+    if (frame.width, frame.height) == (grey.width(), grey.height()) {
+        return Cow::Borrowed(grey);
+    }
+    Cow::Owned(match grey {
         Grey::Eight(g) => Grey::Eight(g.cropped(frame)),
         Grey::Sixteen(g) => Grey::Sixteen(g.cropped(frame)),
-    }
+    })
 }
 
 fn pore_mask(map: &PoreMap) -> Mask {

@@ -33,8 +33,11 @@ pub fn learned_grains(grey: &Grey, picture: &Grid<u8>, pores: &Labels) -> Result
 /// # Errors
 /// [`Error::Network`] if the network in the program is damaged.
 pub fn grains_on(first: Maps, grey: &Grey, picture: &Grid<u8>, pores: &Labels) -> Result<GrainMap, Error> {
-    let mut found = find_on(&first.boundary, picture, pores, 1.0);
-    drop(first);
+    let Maps { boundary, pore } = first;
+    // Nothing below needs it, and regions take most of the memory.
+    drop(pore);
+    let mut found = find_on(&boundary, picture, pores, 1.0);
+    drop(boundary);
     let short_side = grey.width().min(grey.height()) as f64;
     let mut scale = 1.0;
     while mean_px(&found).is_some_and(|mean| mean * scale > LARGE_PX)

@@ -16,7 +16,7 @@ use crate::grid::Grid;
 
 /// Largest side of the part that is kept of a tile, a multiple of [`STEP_PX`]. The network takes about 75 bytes for each
 /// pixel of a tile, overlap included.
-const LARGEST_KEPT_PX: usize = 1280;
+const LARGEST_KEPT_PX: usize = 1024;
 /// The picture is continued as in a mirror by so much, a multiple of [`STEP_PX`], before the network sees an end.
 ///
 /// None: the network was trained on crops with an end, and mirrored boundaries look false to it. Within 8 px of the rim
@@ -172,7 +172,7 @@ mod tests {
     #[test]
     fn tiles_of_any_size_give_the_same_maps() {
         let picture = picture(333, 274);
-        let whole = in_tiles(&picture, 1280).unwrap();
+        let whole = in_tiles(&picture, LARGEST_KEPT_PX).unwrap();
         assert!(whole.boundary.as_slice().iter().max() > whole.boundary.as_slice().iter().min());
         for largest in [16 * 4, 16 * 7, 16 * 12] {
             assert!(in_tiles(&picture, largest).unwrap() == whole, "parts of {largest} px");
@@ -218,14 +218,15 @@ mod tests {
     fn neither_gain_nor_offset_nor_an_even_picture_disturbs() {
         let picture = picture(80, 60);
         let half = picture.map(|grey| grey / 2 + 1000);
-        let (one, other) = (in_tiles(&picture, 1280).unwrap(), in_tiles(&half, 1280).unwrap());
+        let (one, other) =
+            (in_tiles(&picture, LARGEST_KEPT_PX).unwrap(), in_tiles(&half, LARGEST_KEPT_PX).unwrap());
         let farthest =
             one.boundary.as_slice().iter().zip(other.boundary.as_slice()).map(|(a, b)| a.abs_diff(*b)).max();
         // Halving drops the last of 16 bits.
         assert!(farthest <= Some(1), "{farthest:?}");
         for grey in [0, 65535] {
-            let even = in_tiles(&Grid::filled(1, 1, grey), 1280).unwrap();
-            assert_eq!(even, in_tiles(&Grid::filled(1, 1, 9), 1280).unwrap());
+            let even = in_tiles(&Grid::filled(1, 1, grey), LARGEST_KEPT_PX).unwrap();
+            assert_eq!(even, in_tiles(&Grid::filled(1, 1, 9), LARGEST_KEPT_PX).unwrap());
         }
     }
 }
