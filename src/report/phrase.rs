@@ -40,6 +40,7 @@ pub fn scale_source(source: ScaleSource) -> &'static str {
         ScaleSource::ReadBar => "scale bar, length read",
         ScaleSource::OmeXml => "OME-XML",
         ScaleSource::InstrumentTag => "instrument tag",
+        ScaleSource::TextBeside => "text file beside it",
         ScaleSource::TiffResolution => "TIFF resolution",
         ScaleSource::PngPhys => "PNG pHYs",
         ScaleSource::ExifResolution => "EXIF resolution",
