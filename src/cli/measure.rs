@@ -172,9 +172,12 @@ impl MeasureArgs {
     }
 }
 
-/// Columns of the terminal; a common width where standard output is none.
-pub(super) fn terminal_width() -> u16 {
-    terminal_size::terminal_size().map_or(100, |(terminal_size::Width(columns), _)| columns)
+/// Columns of a table that is not printed on a terminal.
+const USUAL_WIDTH: u16 = 100;
+
+/// Columns of the terminal, or so many where standard output is none.
+pub(super) fn terminal_width(otherwise: u16) -> u16 {
+    terminal_size::terminal_size().map_or(otherwise, |(terminal_size::Width(columns), _)| columns)
 }
 
 fn from_file(path: &Path) -> anyhow::Result<Options> {
@@ -212,7 +215,7 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
     } else if args.quiet {
         Ok(())
     } else {
-        writeln!(stdout, "{}", report::table::specimens(&study, terminal_width()))
+        writeln!(stdout, "{}", report::table::specimens(&study, terminal_width(USUAL_WIDTH)))
             .and_then(|()| writeln!(stdout, "Results, overlays and report.html: {}", request.out.display()))
     };
     // A closed pipe, as under `| head`, is no failure: the results are on disk.

@@ -14,6 +14,9 @@ use crate::options::Options;
 use crate::report;
 use crate::study::survey::{Request, run as run_survey};
 
+/// Columns of a table that is not printed on a terminal: all of them.
+const FILE_WIDTH: u16 = 160;
+
 /// What can be typed after `ceramograph scale`.
 #[derive(Debug, Args)]
 #[command(after_help = "\
@@ -106,7 +109,7 @@ pub fn run(args: ScaleArgs) -> anyhow::Result<ExitCode> {
     } else if args.quiet {
         Ok(())
     } else {
-        writeln!(stdout, "{}", report::survey::table(&survey, terminal_width()))
+        writeln!(stdout, "{}", report::survey::table(&survey, terminal_width(FILE_WIDTH)))
     };
     // A closed pipe, as under `| head`, is no failure.
     drop(printed);

@@ -1,6 +1,6 @@
 //! What `ceramograph scale` shows: a table with one line a picture, and the words below a crop.
 
-use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, Table, Width};
+use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, Table};
 
 use super::name::printable;
 use super::number::{UNKNOWN, decimals, significant};
@@ -9,31 +9,49 @@ use super::table::LINES;
 use crate::scale::{BarReading, Scale};
 use crate::study::survey::{PictureScale, Standing, Survey};
 
-const HEAD: [&str; 10] =
-    ["picture", "µm per px", "± %", "from", "confirmed by", "bar, px", "left", "right", "row", "label"];
+const HEAD: [&str; 11] = [
+    "picture",
+    "µm per px",
+    "± %",
+    "from",
+    "confirmed by",
+    "label as read",
+    "scale is",
+    "bar, px",
+    "left",
+    "right",
+    "row",
+];
+
+/// Columns that a narrow terminal goes without: where the bar is.
+const PLACE: usize = 4;
+
+/// Narrower terminals get fewer columns rather than broken numbers.
+const WIDE: u16 = 132;
 
 /// The table, at most `width` characters wide, and below it whatever is doubtful about a picture or the folder.
 pub fn table(survey: &Survey, width: u16) -> String {
+    let columns = if width < WIDE { HEAD.len() - PLACE } else { HEAD.len() };
     let mut table = Table::new();
     table.load_style(LINES);
     table.set_content_arrangement(ContentArrangement::Dynamic).set_width(width);
-    table.set_header(HEAD.into_iter().chain(["scale is"]));
+    table.set_header(HEAD.into_iter().take(columns));
     for picture in &survey.pictures {
-        table.add_row(row(picture));
+        table.add_row(row(picture).into_iter().take(columns));
     }
     for failure in &survey.failures {
-        let name = picture(&failure.file, failure.page);
-        let blank = std::iter::repeat_n(UNKNOWN.to_owned(), HEAD.len() - 1);
-        table.add_row(std::iter::once(name).chain(blank).chain(["not read".to_owned()]));
+        let mut cells = vec![unknown(); HEAD.len()];
+        cells[0] = picture(&failure.file, failure.page);
+        cells[6] = "not read".to_owned();
+        table.add_row(cells.into_iter().take(columns));
     }
-    for number in [1, 2, 5, 6, 7, 8] {
+    for number in 1..columns {
         if let Some(column) = table.column_mut(number) {
-            column.set_cell_alignment(CellAlignment::Right);
+            if !(3..=6).contains(&number) {
+                column.set_cell_alignment(CellAlignment::Right);
+            }
             column.set_constraint(ColumnConstraint::ContentWidth);
         }
-    }
-    if let Some(names) = table.column_mut(0) {
-        names.set_constraint(ColumnConstraint::LowerBoundary(Width::Fixed(12)));
     }
     let mut lines: Vec<String> = table.lines().map(|line| line.trim_end().to_owned()).collect();
     lines.extend(doubts(survey));
@@ -50,14 +68,14 @@ fn row(picture: &PictureScale) -> Vec<String> {
         phrase::picture(&picture.file, picture.page),
         scale.map_or_else(unknown, pixel_size),
         scale.map_or_else(unknown, |scale| significant(100.0 * scale.relative_uncertainty, 2)),
-        scale.map_or_else(unknown, |scale| phrase::scale_source(scale.source).to_owned()),
-        scale.map_or_else(unknown, confirmed_by),
+        scale.map_or_else(unknown, |scale| phrase::scale_source_name(scale.source).to_owned()),
+        scale.filter(|scale| !scale.confirmed_by.is_empty()).map_or_else(unknown, confirmed_by),
+        picture.bar_reading.as_ref().map_or_else(unknown, label),
+        standing(picture).to_owned(),
         of_bar(|read| read.bar.length_px(), 1),
         of_bar(|read| read.bar.left_px, 1),
         of_bar(|read| read.bar.right_px, 1),
         of_bar(|read| read.bar.row_px, 0),
-        picture.bar_reading.as_ref().map_or_else(unknown, label),
-        standing(picture).to_owned(),
     ]
 }
 
@@ -83,16 +101,13 @@ fn pixel_size(scale: &Scale) -> String {
 }
 
 fn confirmed_by(scale: &Scale) -> String {
-    if scale.confirmed_by.is_empty() {
-        return "nothing".to_owned();
-    }
-    scale.confirmed_by.iter().map(|&source| phrase::scale_source(source)).collect::<Vec<_>>().join("; ")
+    scale.confirmed_by.iter().map(|&source| phrase::scale_source_name(source)).collect::<Vec<_>>().join(" ")
 }
 
 /// The label as read, and how probably it is read rightly.
 fn label(read: &BarReading) -> String {
     read.label.as_ref().map_or_else(unknown, |label| {
-        format!("{} ({:.0} %)", printable(&label.text), 100.0 * label.probability)
+        format!("{}, {}", printable(&label.text), phrase::probability(label.probability))
     })
 }
 
@@ -141,10 +156,9 @@ pub fn words(picture: &PictureScale) -> Vec<String> {
     let Some(read) = &picture.bar_reading else { return Vec::new() };
     let mut words = Vec::new();
     let measured = format!("bar of {} px", decimals(read.bar.length_px(), 1));
-    let label = read
-        .label
-        .as_ref()
-        .map(|label| format!("“{}” read with {:.0} %", printable(&label.text), 100.0 * label.probability));
+    let label = read.label.as_ref().map(|label| {
+        format!("“{}” read with {}", printable(&label.text), phrase::probability(label.probability))
+    });
     let seen = [label, Some(measured)].into_iter().flatten().collect::<Vec<_>>().join(", ");
     match &read.doubt {
         Some(doubt) => words.push(format!("DOUBTFUL: {}", printable(doubt))),
@@ -157,10 +171,13 @@ pub fn words(picture: &PictureScale) -> Vec<String> {
     words
 }
 
-/// The pixel size of a scale with its uncertainty and source.
+/// The pixel size of a scale with its uncertainty, its source and what confirms it.
 pub(super) fn in_words(scale: &Scale) -> String {
+    let others: Vec<&str> = scale.confirmed_by.iter().map(|&source| phrase::scale_source(source)).collect();
+    let confirmed =
+        if others.is_empty() { String::new() } else { format!(", confirmed by {}", others.join("; ")) };
     format!(
-        "{} µm per px ± {} %, {}",
+        "{} µm per px ± {} %, {}{confirmed}",
         pixel_size(scale),
         significant(100.0 * scale.relative_uncertainty, 2),
         phrase::scale_source(scale.source)

@@ -1,6 +1,6 @@
 //! Which source of scale is trusted, and what is said about the others.
 
-use super::labelled_bar::{self, LEAST_BAR, LabelledBar};
+use super::labelled_bar::{self, LabelledBar};
 use super::{
     Bar, BarReading, BarStyle, LabelReading, Scale, ScaleClaim, ScaleOptions, ScaleReading, ScaleSource,
     TypedScale, bar,
@@ -64,7 +64,7 @@ pub fn determine(
         }
         chosen.bar = chosen.bar.or(other.bar);
     }
-    let bar = seen(chosen.bar, read.as_ref(), &candidates);
+    let bar = seen(Some(&chosen), read.as_ref(), &candidates);
     Ok(ScaleReading { scale: Some(chosen), bar, warnings })
 }
 
@@ -91,10 +91,11 @@ fn typed_scales(options: &ScaleOptions, candidates: &[bar::BarCandidate]) -> (Ve
 
 /// The bar that was used, or the likeliest one with the reason why it was not.
 fn seen(
-    used: Option<Bar>,
+    scale: Option<&Scale>,
     read: Option<&LabelledBar>,
     candidates: &[bar::BarCandidate],
 ) -> Option<BarReading> {
+    let (is_known, used) = (scale.is_some(), scale.and_then(|scale| scale.bar));
     if let Some(read) = read.filter(|read| used.is_none_or(|bar| bar == read.bar.bar)) {
         let label = LabelReading {
             text: read.label.text.clone(),
@@ -111,7 +112,8 @@ fn seen(
     }
     let candidate = match used {
         Some(bar) => candidates.iter().find(|candidate| candidate.bar == bar),
-        None => candidates.first().filter(|best| best.confidence >= LEAST_BAR),
+        // Where the scale is known without it, only what surely is a bar is worth a look.
+        None => candidates.first().filter(|best| !is_known || best.is_likely()),
     }?;
     let doubt = if used.is_some() {
         (!candidate.is_certain()).then(|| candidate.doubt())

@@ -21,7 +21,7 @@ pub struct LabelledBar {
 /// Labels are looked for beside this many bars, the most likely ones.
 const MOST_BARS: usize = 5;
 /// Bars less likely than this are none, whatever stands beside them.
-pub(super) const LEAST_BAR: f64 = 0.35;
+const LEAST_BAR: f64 = 0.35;
 /// A bar of this confidence is enough where a clear label stands near it, in heights of its text.
 const LIKELY_WITH_LABEL: f64 = 0.65;
 const NEAR: f64 = 1.5;
