@@ -403,10 +403,12 @@ fn verify_repeats_a_run_with_its_file_of_scales_and_notices_a_change() {
     laboratory.add("rings/scales.csv", "file,pixel_size\nring-1.png,47nm\n");
     laboratory.measure(0, &[]);
     laboratory.ends(0, &["verify", "ceramograph-results"]);
-    std::fs::rename(laboratory.path("rings"), laboratory.path("moved")).unwrap();
-    laboratory.ends(0, &["verify", "ceramograph-results", "--pictures", "moved"]);
-    laboratory.add("moved/scales.csv", "file,pixel_size\nring-1.png,48nm\n");
-    let changed = stdout(&laboratory.ends(1, &["verify", "ceramograph-results", "--pictures", "moved"]));
+    std::fs::create_dir(laboratory.path("moved")).unwrap();
+    std::fs::rename(laboratory.path("rings"), laboratory.path("moved/rings")).unwrap();
+    let moved = ["verify", "ceramograph-results", "--pictures", "moved/rings"];
+    laboratory.ends(0, &moved);
+    laboratory.add("moved/rings/scales.csv", "file,pixel_size\nring-1.png,48nm\n");
+    let changed = stdout(&laboratory.ends(1, &moved));
     assert!(changed.contains("scales.csv is not the file") && changed.contains("summary.json"), "{changed}");
 }
 
