@@ -52,7 +52,8 @@ pub fn determine(
     scales.extend(claims.iter().map(|c| plain(c.source, c.detail.clone(), c.um_per_px_x, c.um_per_px_y)));
     if scales.is_empty() {
         warnings.extend(read.as_ref().map(doubtful_label));
-        warnings.push(no_scale(&candidates));
+        // A bar with a doubtful label has been named already.
+        warnings.push(no_scale(if read.is_none() { &candidates } else { &[] }));
         return Ok(ScaleReading { scale: None, bar: seen(None, read.as_ref(), &candidates), warnings });
     }
     let mut chosen = scales.remove(if is_typed { 0 } else { most_confirmed(&scales) });
