@@ -250,7 +250,10 @@ mod tests {
             (&format!("{heads},25nm,,\n"), "row 2, column 'file' is empty"),
             (&format!("{heads}a.png,25,,\n"), "row 2, column 'pixel_size', '25'"),
             (&format!("{heads}a.png,,ten,\n"), "row 2, column 'scale_bar', 'ten'"),
-            (&format!("{heads}a.png,0,5um,,\n"), "row 2 has"),
+            (&format!("{heads}a.png,25nm,,a note, with a comma\n"), "row 2 has 5 cells"),
+            // A decimal comma that parts cells is never read as another length.
+            (&format!("{heads}a.png,2,5um,,\n"), "row 2 ('a.png') has both"),
+            (&format!("{heads}a.png,,2,5um,\n"), "row 2, column 'scale_bar', '2'"),
             (&format!("{heads}a[.png,25nm,,\n"), "is no pattern"),
             (
                 &format!("{heads}a.png,25nm,,\na.png,26nm,,\n"),
