@@ -15,7 +15,17 @@ pub(crate) struct Network {
 
 impl Network {
     /// Reads a network from ONNX `bytes`; its input and its output go by these names.
+    ///
+    /// It is read on a thread of its own. Reading waits for rten's pool, and a thread of ours that waits for another pool
+    /// takes up other work meanwhile: the next picture, which would ask for this very network and wait for itself for ever.
     pub(crate) fn load(bytes: &'static [u8], input: &str, output: &str) -> Result<Self, String> {
+        std::thread::scope(|scope| {
+            let reading = scope.spawn(|| Self::load_here(bytes, input, output));
+            reading.join().unwrap_or_else(|_| Err("reading it failed".to_owned()))
+        })
+    }
+
+    fn load_here(bytes: &'static [u8], input: &str, output: &str) -> Result<Self, String> {
         let model = Model::load_static_slice(bytes).map_err(|e| e.to_string())?;
         let input = model.node_id(input).map_err(|e| e.to_string())?;
         let output = model.node_id(output).map_err(|e| e.to_string())?;

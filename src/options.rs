@@ -370,6 +370,7 @@ impl Options {
     /// [`Error::LengthText`] if a length cannot be read.
     pub fn scale(&self) -> Result<ScaleOptions, Error> {
         Ok(ScaleOptions {
+            listed: None,
             pixel_size_um: self.pixel_size.as_deref().map(parse_pixel_size).transpose()?,
             scale_bar_um: self.scale_bar.as_deref().map(parse_um).transpose()?,
         })

@@ -11,7 +11,7 @@ use crate::measure::region::regions;
 use crate::micrograph::overlap::{Fingerprint, fingerprint};
 use crate::micrograph::{Grey, InfoStrip, Micrograph, check, info_strip};
 use crate::options::{BoundaryMethod, Options, PoreMethod};
-use crate::scale::{Scale, determine};
+use crate::scale::{BarReading, Scale, ScaleOptions, determine};
 use crate::segment::grains::{self, GrainMap};
 use crate::segment::learned;
 use crate::segment::pores::{self, PoreMap};
@@ -32,6 +32,8 @@ pub struct Measured {
     pub strip: Option<InfoStrip>,
     /// Scale, if there is one.
     pub scale: Option<Scale>,
+    /// The scale bar that was seen, doubtful as it may be.
+    pub bar: Option<BarReading>,
     /// Spacing of the pixels: of the scale, or 1 px.
     pub spacing: Spacing,
     /// What was found out about the fitness of the picture.
@@ -54,24 +56,36 @@ pub struct Measured {
     pub warnings: Vec<Warning>,
 }
 
-/// Measures one picture.
+/// Measures one picture, with the scale that the options give.
 ///
 /// # Errors
 /// [`Error::Option`] if a typed crop does not lie in the picture; [`Error::TooSmall`] if too little is left of it.
 pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, Error> {
+    measure_at_scale(micrograph, options, &options.scale()?)
+}
+
+/// Measures one picture, with what is said about the scale of this very one instead of what the options say.
+///
+/// # Errors
+/// As [`measure`].
+pub fn measure_at_scale(
+    micrograph: &Micrograph,
+    options: &Options,
+    said: &ScaleOptions,
+) -> Result<Measured, Error> {
     let (frame, strip) = frame(&micrograph.grey, options)?;
     if frame.width.min(frame.height) < LEAST_SIDE_PX {
         return Err(Error::TooSmall { width: frame.width, height: frame.height, least: LEAST_SIDE_PX });
     }
-    let (scale, scale_warnings) = determine(micrograph, strip, &options.scale()?)?;
-    let spacing = scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
+    let read = determine(micrograph, strip, said)?;
+    let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let grey = cropped(&micrograph.grey, frame);
     let mut findings = check::check(&grey);
     let fingerprint = fingerprint(&grey);
     let (pore_map, grain_map) = pores_and_grains(&grey, options)?;
     drop(grey);
     let warnings =
-        [&micrograph.warnings[..], &scale_warnings, &pore_map.warnings, &grain_map.warnings].concat();
+        [&micrograph.warnings[..], &read.warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
     let pore_regions = regions(&pore_map.labels, spacing);
     let grain_labels = grain_map.as_ref().map(|g| &g.labels);
@@ -89,7 +103,8 @@ pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, E
         findings,
         fingerprint,
         area_fraction_error: area_fraction_error(&pore_mask(&pore_map)),
-        scale,
+        scale: read.scale,
+        bar: read.bar,
         pore_map,
         pores,
         grain_map,

@@ -234,7 +234,7 @@ fn the_help_states_the_defaults_that_hold() {
 #[test]
 fn help_and_completions_are_there() {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    for command in ["measure", "phantom", "verify"] {
+    for command in ["measure", "scale", "phantom", "verify"] {
         let help = ceramograph(here, &[command, "--help"]);
         assert_eq!(help.status.code(), Some(0));
         assert!(help.stdout.len() > 400, "{command}");

@@ -15,7 +15,8 @@ use ceramograph::warning::Warning;
 fn read(grey: Grey, claims: Vec<ScaleClaim>) -> (Option<Scale>, Vec<Warning>) {
     let strip = info_strip::find(&grey);
     let micrograph = Micrograph { grey, claims, warnings: Vec::new() };
-    determine(&micrograph, strip, &ScaleOptions::default()).unwrap()
+    let read = determine(&micrograph, strip, &ScaleOptions::default()).unwrap();
+    (read.scale, read.warnings)
 }
 
 fn with_strip(um_per_px: f64, strip: StripSpec) -> Grey {

@@ -9,6 +9,7 @@ use std::path::PathBuf;
 use ceramograph::grid::{Frame, Grid, Labels};
 use ceramograph::measure::test_line::TestLine;
 use ceramograph::micrograph::Grey;
+use ceramograph::report::html::FieldPictures;
 use ceramograph::report::overlay::{self, OverlayView};
 use ceramograph::report::{csv, figure, html, table};
 use ceramograph::scale::{Bar, BarStyle};
@@ -183,11 +184,12 @@ fn drawn_overlay(seed: usize) -> overlay::Overlay {
 fn the_page_stands_alone_and_says_everything() {
     let study = study();
     let side = html::thumbnail_side(study.fields.len());
-    let thumbnails: Vec<Option<Vec<u8>>> =
-        (0..study.fields.len()).map(|i| Some(overlay::thumbnail(&drawn_overlay(i), side))).collect();
-    let page = html::page(&study, &thumbnails);
+    let pictures: Vec<FieldPictures> = (0..study.fields.len())
+        .map(|i| FieldPictures { overlay: Some(overlay::thumbnail(&drawn_overlay(i), side)), bar: None })
+        .collect();
+    let page = html::page(&study, &pictures);
     keep("report.html", &page);
-    assert_eq!(page, html::page(&study, &thumbnails));
+    assert_eq!(page, html::page(&study, &pictures));
     for outside in ["<script", "<link", "<iframe", " src=\"http", "url(", "@import", "javascript:"] {
         assert!(!page.contains(outside), "{outside}");
     }
@@ -295,7 +297,8 @@ fn fields_without_a_scale_fill_the_px_columns() {
 fn hostile_names_are_harmless_everywhere() {
     let study = hostile_study();
     let thumbnail = overlay::thumbnail(&drawn_overlay(1), 100);
-    let page = html::page(&study, &vec![Some(thumbnail); study.fields.len()]);
+    let pictures = FieldPictures { overlay: Some(thumbnail), bar: None };
+    let page = html::page(&study, &vec![pictures; study.fields.len()]);
     keep("report-hostile.html", &page);
     for raw in ["<script", "<b>hot", "\u{202e}", "\u{1b}", "\u{fffe}", "alert('1')"] {
         assert!(!page.contains(raw), "{raw:?} stands in the page");

@@ -7,7 +7,7 @@ use std::path::Path;
 
 use ceramograph::grid::Grid;
 use ceramograph::micrograph::{self, Grey, Micrograph, ReadOptions, info_strip};
-use ceramograph::scale::{ScaleClaim, ScaleOptions, ScaleSource, bar, determine};
+use ceramograph::scale::{ScaleClaim, ScaleOptions, ScaleReading, ScaleSource, bar, determine};
 use shared_pictures::shared_micrographs;
 
 mod tagged_file;
@@ -52,22 +52,25 @@ fn sources_are_trusted_in_their_order() {
         ScaleSource::ExifResolution,
         ScaleSource::PngPhys,
         ScaleSource::TiffResolution,
+        ScaleSource::TextBeside,
         ScaleSource::InstrumentTag,
         ScaleSource::OmeXml,
     ];
     for kept in 1..=all.len() {
         let claims = all[..kept].iter().map(|&s| claim(s, 0.5)).collect();
-        let (scale, warnings) = determine(&plain(claims), None, &ScaleOptions::default()).unwrap();
+        let ScaleReading { scale, warnings, .. } =
+            determine(&plain(claims), None, &ScaleOptions::default()).unwrap();
         assert_eq!(scale.unwrap().source, all[kept - 1]);
         assert!(warnings.is_empty());
     }
     let bar = ScaleOptions { scale_bar_um: Some(50.0), ..ScaleOptions::default() };
-    let (scale, warnings) = determine(&with_bar(vec![claim(ScaleSource::OmeXml, 0.5)]), None, &bar).unwrap();
+    let ScaleReading { scale, warnings, .. } =
+        determine(&with_bar(vec![claim(ScaleSource::OmeXml, 0.5)]), None, &bar).unwrap();
     let scale = scale.unwrap();
     assert_eq!(scale.source, ScaleSource::ScaleBar);
     assert!((scale.um_per_px - 0.5).abs() < 1e-3 && scale.bar.is_some() && warnings.is_empty());
     let typed = ScaleOptions { pixel_size_um: Some((0.5, 0.48)), ..bar };
-    let (scale, _) = determine(&with_bar(vec![]), None, &typed).unwrap();
+    let ScaleReading { scale, .. } = determine(&with_bar(vec![]), None, &typed).unwrap();
     let scale = scale.unwrap();
     assert_eq!(scale.source, ScaleSource::PixelSize);
     assert_eq!((scale.um_per_px_x, scale.um_per_px_y), (0.5, 0.48));
@@ -78,12 +81,12 @@ fn sources_are_trusted_in_their_order() {
 #[test]
 fn sources_that_disagree_are_both_named() {
     let bar = ScaleOptions { scale_bar_um: Some(50.0), ..ScaleOptions::default() };
-    let (_, warnings) =
+    let ScaleReading { warnings, .. } =
         determine(&with_bar(vec![claim(ScaleSource::InstrumentTag, 0.6)]), None, &bar).unwrap();
     assert_eq!(codes(&warnings), ["scale-sources-disagree"]);
     assert!(warnings[0].message.contains("0.5") && warnings[0].message.contains("0.6"));
     // One per cent apart is within the uncertainty of either.
-    let (_, warnings) =
+    let ScaleReading { warnings, .. } =
         determine(&with_bar(vec![claim(ScaleSource::InstrumentTag, 0.505)]), None, &bar).unwrap();
     assert!(warnings.is_empty());
 }
@@ -91,10 +94,11 @@ fn sources_that_disagree_are_both_named() {
 #[test]
 fn without_a_bar_or_any_source_it_is_said() {
     let bar = ScaleOptions { scale_bar_um: Some(50.0), ..ScaleOptions::default() };
-    let (scale, warnings) = determine(&plain(vec![]), None, &bar).unwrap();
+    let ScaleReading { scale, warnings, .. } = determine(&plain(vec![]), None, &bar).unwrap();
     assert!(scale.is_none());
     assert_eq!(codes(&warnings), ["bar-not-found", "no-scale"]);
-    let (scale, warnings) = determine(&plain(vec![claim(ScaleSource::PngPhys, 0.1)]), None, &bar).unwrap();
+    let ScaleReading { scale, warnings, .. } =
+        determine(&plain(vec![claim(ScaleSource::PngPhys, 0.1)]), None, &bar).unwrap();
     assert_eq!(scale.unwrap().source, ScaleSource::PngPhys);
     assert_eq!(codes(&warnings), ["bar-not-found"]);
 }
@@ -206,14 +210,15 @@ fn tags_of_instruments_give_the_true_pixel_size() {
         let strip = info_strip::find(&picture.grey);
         let length_um = row[column("length_nm")].parse::<f64>().unwrap() / 1000.0;
         let options = ScaleOptions { scale_bar_um: Some(length_um), ..ScaleOptions::default() };
-        let (tag, warnings) = determine(&picture, strip, &ScaleOptions::default()).unwrap();
+        let ScaleReading { scale: tag, warnings, .. } =
+            determine(&picture, strip, &ScaleOptions::default()).unwrap();
         let tag = tag.unwrap();
         let truth_um = row[column("nm_per_px_from_metadata")].parse::<f64>().unwrap() / 1000.0;
         assert_eq!((tag.source, warnings), (ScaleSource::InstrumentTag, vec![]));
         assert_eq!(tag.confirmed_by, [ScaleSource::ReadBar], "bar and printed length, with nothing typed");
         assert!((tag.um_per_px / truth_um - 1.0).abs() < 1e-4, "{tag:?}");
         // Bar and tag of the same file agree.
-        let (bar, warnings) = determine(&picture, strip, &options).unwrap();
+        let ScaleReading { scale: bar, warnings, .. } = determine(&picture, strip, &options).unwrap();
         assert_eq!(bar.unwrap().source, ScaleSource::ScaleBar);
         assert_eq!(codes(&warnings), Vec::<&str>::new());
         rows += 1;

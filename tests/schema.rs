@@ -6,10 +6,15 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
 use std::path::PathBuf;
 
+use ceramograph::options::Options;
+use ceramograph::phantom::strip::StripSpec;
+use ceramograph::phantom::write::{PictureFormat, Target, write_phantom};
+use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::relate::Question;
 use ceramograph::relate::run::relation;
 use ceramograph::report::{csv, json};
 use ceramograph::study::sheet::Sheet;
+use ceramograph::study::survey::{self, Request};
 use invented_study::{hostile_study, study, unknown_study, unscaled_study};
 use serde_json::Value;
 
@@ -28,7 +33,7 @@ struct Form {
     root: &'static str,
 }
 
-const FORMS: [Form; 2] = [
+const FORMS: [Form; 3] = [
     Form { schema: json::schema, schema_file: "summary.schema.json", page: "result.md", root: "Study" },
     Form {
         schema: json::relation_schema,
@@ -36,6 +41,7 @@ const FORMS: [Form; 2] = [
         page: "relation.md",
         root: "Relation",
     },
+    Form { schema: json::survey_schema, schema_file: "scale.schema.json", page: "scale.md", root: "Survey" },
 ];
 
 impl Form {
@@ -46,6 +52,32 @@ impl Form {
 
 fn schema() -> Value {
     FORMS[0].parsed()
+}
+
+/// The scales of pictures with a bar, with a tag alone and with nothing, and of a file that is no picture.
+fn surveys() -> Vec<Value> {
+    let folder = tempfile::tempdir().unwrap();
+    let spec = PhantomSpec { width_px: 640, height_px: 120, ..PhantomSpec::default() };
+    let bar = PhantomSpec { strip: Some(StripSpec::default()), ..spec.clone() };
+    for (name, spec) in [("bar", bar), ("tag", PhantomSpec { strip: None, ..spec })] {
+        let (pictures, truth) = (folder.path(), folder.path());
+        let target = Target { pictures, truth, name, format: PictureFormat::Png, replace: false };
+        write_phantom(&draw(&spec).unwrap(), &target).unwrap();
+    }
+    image::GrayImage::new(64, 64).save(folder.path().join("nothing.png")).unwrap();
+    std::fs::write(folder.path().join("broken.png"), "no picture").unwrap();
+    let request = Request {
+        roots: vec![folder.path().to_owned()],
+        scales: None,
+        crops: Some(folder.path().join("crops")),
+        save: Some(folder.path().join("saved.csv")),
+        replace: false,
+        threads: None,
+        options: Options::default(),
+    };
+    let survey = survey::run(&request, &|_| ()).unwrap();
+    assert_eq!((survey.pictures.len(), survey.failures.len()), (3, 1));
+    vec![serde_json::from_str(&json::survey(&survey)).unwrap()]
 }
 
 /// Relations of a study with a full sheet, with a bare one, and without any.
@@ -105,7 +137,7 @@ fn results_validate_and_export_no_key_that_the_schema_lacks() {
     let studies = [study(), unknown_study(), unscaled_study(), hostile_study()];
     let summaries =
         studies.iter().map(|study| serde_json::from_str(&json::summary(study)).unwrap()).collect();
-    for (form, instances) in FORMS.iter().zip([summaries, relations()]) {
+    for (form, instances) in FORMS.iter().zip([summaries, relations(), surveys()]) {
         let mut strict = form.parsed();
         forbid_other_keys(&mut strict);
         let validator = jsonschema::draft202012::new(&strict).unwrap();
@@ -205,7 +237,7 @@ fn the_pages_in_docs_name_every_key() {
     let studies = [study(), unknown_study(), unscaled_study()];
     let summaries =
         studies.iter().map(|study| serde_json::from_str(&json::summary(study)).unwrap()).collect();
-    for (form, instances) in FORMS.iter().zip([summaries, relations()]) {
+    for (form, instances) in FORMS.iter().zip([summaries, relations(), surveys()]) {
         let name = form.page;
         let page = std::fs::read_to_string(docs(name)).unwrap_or_default().replace("\r\n", "\n");
         let (before, rest) = page

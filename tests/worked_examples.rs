@@ -44,6 +44,7 @@ fn field(file: &str, um_per_px: Option<f64>) -> Field {
         frame: Frame { x: 0, y: 0, width: 1000, height: 1000 },
         info_strip: None,
         scale: um_per_px.map(scale),
+        bar_reading: None,
         picture_check: PictureCheck { grade: Grade::Use, findings: Vec::new() },
         porosity_percent: None,
         porosity_without_pull_out_percent: None,

@@ -35,6 +35,7 @@ pub fn measure(folder: &Path, threads: &str) -> Result<(), Failure> {
     let request = Request {
         roots: vec![folder.to_owned()],
         sheet: None,
+        scales: None,
         out: out.path().join("results"),
         replace: false,
         threads: Some(threads.parse::<NonZeroUsize>()?),

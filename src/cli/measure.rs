@@ -26,7 +26,7 @@ Examples:
 
 Every sub-folder is a specimen and every picture in it a field, unless a study sheet
 (specimens.csv in the folder, or --sheet) says otherwise. Look at the overlays before
-you trust a number.")]
+you trust a number, and at the scales before you measure: ceramograph scale FOLDER.")]
 pub struct MeasureArgs {
     /// Folders of micrographs, or single pictures
     #[arg(required = true, value_name = "FOLDER")]
@@ -80,7 +80,12 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "LENGTH", help_heading = "Scale")]
     pub scale_bar: Option<String>,
 
-    /// Fail a picture whose scale is not known
+    /// File with the scales of single pictures, which goes before both [default: scales.csv in the measured folder, if
+    /// there is one]
+    #[arg(long, value_name = "FILE", help_heading = "Scale")]
+    pub scales: Option<PathBuf>,
+
+    /// Fail a picture whose scale is not known, or whose sources of scale contradict each other
     #[arg(long, value_name = "BOOL", help_heading = "Scale", num_args = 0..=1, default_missing_value = "true")]
     pub require_scale: Option<bool>,
 
@@ -167,9 +172,12 @@ impl MeasureArgs {
     }
 }
 
-/// Columns of the terminal; a common width where standard output is none.
-fn terminal_width() -> u16 {
-    terminal_size::terminal_size().map_or(100, |(terminal_size::Width(columns), _)| columns)
+/// Columns of a table that is not printed on a terminal.
+const USUAL_WIDTH: u16 = 100;
+
+/// Columns of the terminal, or so many where standard output is none.
+pub(super) fn terminal_width(otherwise: u16) -> u16 {
+    terminal_size::terminal_size().map_or(otherwise, |(terminal_size::Width(columns), _)| columns)
 }
 
 fn from_file(path: &Path) -> anyhow::Result<Options> {
@@ -187,6 +195,7 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
         options: args.resolved()?,
         roots: args.roots,
         sheet: args.sheet,
+        scales: args.scales,
         out: args.out,
         replace: args.replace,
         threads: args.threads,
@@ -206,7 +215,7 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
     } else if args.quiet {
         Ok(())
     } else {
-        writeln!(stdout, "{}", report::table::specimens(&study, terminal_width()))
+        writeln!(stdout, "{}", report::table::specimens(&study, terminal_width(USUAL_WIDTH)))
             .and_then(|()| writeln!(stdout, "Results, overlays and report.html: {}", request.out.display()))
     };
     // A closed pipe, as under `| head`, is no failure: the results are on disk.

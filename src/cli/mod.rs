@@ -5,6 +5,7 @@ pub mod measure;
 pub mod phantom;
 pub mod progress;
 pub mod relate;
+pub mod scale;
 pub mod verify;
 
 use std::process::ExitCode;
@@ -24,7 +25,8 @@ pub const USAGE: u8 = 2;
 #[command(
     version,
     propagate_version = true,
-    after_help = "Exit codes: 0 all well; 1 some pictures could not be measured, or a verification differs; \
+    after_help = "Exit codes: 0 all well; 1 some pictures could not be measured or have no sure scale, or a \
+                  verification differs; \
                   2 the command cannot be carried out as typed."
 )]
 pub struct Cli {
@@ -36,6 +38,8 @@ pub struct Cli {
 enum Command {
     /// Measure porosity and grain size on a folder of micrographs
     Measure(Box<measure::MeasureArgs>),
+    /// Find the scale of every picture, to be checked and settled before measuring
+    Scale(Box<scale::ScaleArgs>),
     /// Relate porosity, grain size and density to the firing, and say what follows
     Relate(Box<relate::RelateArgs>),
     /// Draw a grain size figure for a journal from a results folder
@@ -58,6 +62,7 @@ enum Command {
 pub fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     match cli.command {
         Command::Measure(args) => measure::run(*args),
+        Command::Scale(args) => scale::run(*args),
         Command::Relate(args) => relate::run(&args),
         Command::Figure(args) => figure::run(*args),
         Command::Phantom(args) => phantom::run(*args).map(|()| ExitCode::SUCCESS),

@@ -1,4 +1,4 @@
-//! What is said on standard error while pictures are measured.
+//! What is said on standard error while pictures are measured or looked at.
 
 use std::io::{IsTerminal as _, stderr};
 
@@ -31,6 +31,7 @@ impl Progress {
                 anstream::eprintln!("{}", field_line(field));
             }
             Event::Measured(field) => self.bar.set_message(field.file.clone()),
+            Event::Surveyed(picture) => self.bar.set_message(picture.file.clone()),
             Event::Failed(failure) => {
                 self.bar.suspend(|| anstream::eprintln!("failed: {}: {}", failure.file, failure.error));
             }

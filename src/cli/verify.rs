@@ -31,7 +31,7 @@ pub fn run(args: &VerifyArgs) -> anyhow::Result<ExitCode> {
             Difference::Version { then, now } => {
                 format!("measured by version {then}, repeated by version {now}")
             }
-            Difference::Input(file) => format!("the picture {file} is not the one measured then"),
+            Difference::Input(file) => format!("{file} is not the file that was measured with then"),
             Difference::Changed(file) => format!("{file} was changed after the run"),
             Difference::Output(file) => format!("{file} comes out differently"),
         };

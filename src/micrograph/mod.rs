@@ -1,5 +1,6 @@
 //! Reading pictures: formats, pages, grey levels, and the strip of text that instruments add.
 
+pub mod beside;
 pub mod check;
 #[cfg(test)]
 pub(crate) mod drawn;

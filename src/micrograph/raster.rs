@@ -78,7 +78,7 @@ fn png_claims(info: &png::Info<'_>, decoded: &mut Decoded) {
 fn add_statements(keyword: &str, text: &str, size: (u32, u32), decoded: &mut Decoded) {
     let label = format!("text '{keyword}'");
     let statements = format!("{keyword} = {text}\n{text}");
-    let found = statement::read(&statements, &label, size);
+    let found = statement::read(&statements, ScaleSource::InstrumentTag, &label, size);
     decoded.claims.extend(found.claims);
     decoded.warnings.extend(found.warnings);
 }

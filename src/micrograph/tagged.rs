@@ -213,7 +213,8 @@ fn add_text_claims(decoder: &mut Tiff<'_>, size: (u32, u32), decoded: &mut Decod
             decoded.claims.push(claim);
             continue;
         }
-        let found = statement::read(&text, &format!("tag {}", tag.to_u16()), size);
+        let found =
+            statement::read(&text, ScaleSource::InstrumentTag, &format!("tag {}", tag.to_u16()), size);
         decoded.claims.extend(found.claims);
         decoded.warnings.extend(found.warnings);
     }

@@ -11,11 +11,11 @@ use crate::study::results::SUMMARY_NAME;
 /// Resolution of the figures' PNG form, enough for print.
 const FIGURE_DPI: u32 = 600;
 
-/// Writes summary, tables, figures and page. `thumbnails` holds a small overlay for each field.
+/// Writes summary, tables, figures and page. `pictures` holds the small pictures of each field.
 ///
 /// # Errors
 /// [`Error::Write`] if the system refuses.
-pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result<(), Error> {
+pub fn write(study: &Study, pictures: &[html::FieldPictures], staging: &Staging) -> Result<(), Error> {
     staging.write(SUMMARY_NAME, json::summary(study).as_bytes())?;
     staging.write("fields.csv", &csv::fields(study))?;
     staging.write("intercepts.csv", &csv::intercepts(study))?;
@@ -30,8 +30,7 @@ pub fn write(study: &Study, thumbnails: &[Vec<u8>], staging: &Staging) -> Result
         Some(svg) => write_figure(staging, &name, &svg),
         None => Ok(()),
     })?;
-    let thumbnails: Vec<_> = thumbnails.iter().cloned().map(Some).collect();
-    staging.write("report.html", html::page(study, &thumbnails).as_bytes())
+    staging.write("report.html", html::page(study, pictures).as_bytes())
 }
 
 /// Writes a figure as SVG and PNG.

@@ -1,4 +1,4 @@
-//! `summary.json` and `relation.json`, and the schemas that describe them.
+//! `summary.json`, `relation.json` and the scales of a folder, and the schemas that describe them.
 
 use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
@@ -6,6 +6,7 @@ use serde::Serialize;
 
 use crate::relate::relation::Relation;
 use crate::study::result::Study;
+use crate::study::survey::Survey;
 
 /// The study as JSON: keys in the order of the types, two spaces of indent, a line end at the end.
 pub fn summary(study: &Study) -> String {
@@ -17,6 +18,11 @@ pub fn relation(relation: &Relation) -> String {
     text(relation)
 }
 
+/// The scales of a folder as JSON, in the same form.
+pub fn survey(survey: &Survey) -> String {
+    text(survey)
+}
+
 /// The JSON Schema (draft 2020-12) of [`summary`], made from the types and their documentation.
 pub fn schema() -> String {
     schema_of::<Study>("ceramograph summary")
@@ -25,6 +31,11 @@ pub fn schema() -> String {
 /// The JSON Schema of [`relation`].
 pub fn relation_schema() -> String {
     schema_of::<Relation>("ceramograph relation")
+}
+
+/// The JSON Schema of [`survey`].
+pub fn survey_schema() -> String {
+    schema_of::<Survey>("ceramograph scales")
 }
 
 fn text(value: &impl Serialize) -> String {

@@ -13,6 +13,7 @@ pub mod number;
 pub mod overlay;
 pub mod phrase;
 pub mod relation;
+pub mod survey;
 pub mod table;
 
-pub use name::{file_stem, file_stems};
+pub use name::{file_stem, file_stems, page_stem};

@@ -52,6 +52,11 @@ pub fn file_stems(names: &[&str]) -> Vec<String> {
     stems.into_iter().flatten().collect()
 }
 
+/// The stem of a file's page: its own, with the page behind it where the file has several.
+pub fn page_stem(stem: &str, page: Option<u32>) -> String {
+    page.map_or_else(|| stem.to_owned(), |page| format!("{stem}-page-{page}"))
+}
+
 fn unused(stem: &str, taken: &mut HashSet<String>) -> String {
     let mut candidate = stem.to_owned();
     let mut number = 2;

@@ -4,6 +4,8 @@
 //! pores in grey print; marks have a dark and a light line, so that they show on any ground. Doubt about a boundary is
 //! shown by breaks in its line, which need no colour to be seen.
 
+mod crop;
+
 use image::codecs::jpeg::JpegEncoder;
 use image::{ExtendedColorType, GrayImage, Luma};
 use imageproc::drawing::{draw_hollow_circle_mut, draw_hollow_rect_mut, draw_line_segment_mut};
@@ -16,6 +18,8 @@ use crate::micrograph::Grey;
 use crate::report::doubt::{Passage, passage};
 use crate::scale::Bar;
 use crate::segment::learned::grains::Likely;
+
+pub use crop::{BarCrop, bar_crop};
 
 /// Fill of pores.
 pub const PORE: [u8; 3] = [66, 170, 240];
@@ -115,6 +119,15 @@ pub fn widened(overlay: &Overlay, width_px: u32) -> Overlay {
 
 /// The overlay as PNG with a palette, packed for speed rather than for size.
 pub fn png(overlay: &Overlay) -> Vec<u8> {
+    encoded(overlay, png::Compression::Fast)
+}
+
+/// The same, packed for size.
+pub fn packed_png(overlay: &Overlay) -> Vec<u8> {
+    encoded(overlay, png::Compression::High)
+}
+
+fn encoded(overlay: &Overlay, compression: png::Compression) -> Vec<u8> {
     let indices = &overlay.indices;
     let mut bytes = Vec::with_capacity(indices.len() / 2);
     let mut encoder = png::Encoder::new(&mut bytes, indices.width(), indices.height());
@@ -126,7 +139,7 @@ pub fn png(overlay: &Overlay) -> Vec<u8> {
         colours[usize::from(place::POSSIBLE)] = [0; 3];
     }
     encoder.set_palette(colours.concat());
-    encoder.set_compression(png::Compression::Fast);
+    encoder.set_compression(compression);
     let mut writer = encoder.write_header().expect("invariant: memory takes every write");
     writer.write_image_data(indices).expect("invariant: the buffer has the size of the picture");
     writer.finish().expect("invariant: memory takes every write");

@@ -40,10 +40,31 @@ pub fn scale_source(source: ScaleSource) -> &'static str {
         ScaleSource::ReadBar => "scale bar, length read",
         ScaleSource::OmeXml => "OME-XML",
         ScaleSource::InstrumentTag => "instrument tag",
+        ScaleSource::TextBeside => "text file beside it",
         ScaleSource::TiffResolution => "TIFF resolution",
         ScaleSource::PngPhys => "PNG pHYs",
         ScaleSource::ExifResolution => "EXIF resolution",
     }
+}
+
+/// The name of a source of scale, as in the results.
+pub fn scale_source_name(source: ScaleSource) -> &'static str {
+    match source {
+        ScaleSource::PixelSize => "pixel-size",
+        ScaleSource::ScaleBar => "scale-bar",
+        ScaleSource::ReadBar => "read-bar",
+        ScaleSource::OmeXml => "ome-xml",
+        ScaleSource::InstrumentTag => "instrument-tag",
+        ScaleSource::TextBeside => "text-beside",
+        ScaleSource::TiffResolution => "tiff-resolution",
+        ScaleSource::PngPhys => "png-phys",
+        ScaleSource::ExifResolution => "exif-resolution",
+    }
+}
+
+/// A probability in percent, never called certain.
+pub fn probability(share: f64) -> String {
+    if share > 0.99 { "over 99 %".to_owned() } else { format!("{:.0} %", 100.0 * share) }
 }
 
 /// The name of a pore's place, as in the tables.
@@ -113,6 +134,23 @@ mod tests {
             [PorePlace::InsideGrain, PorePlace::OnBoundary, PorePlace::AtJunction, PorePlace::Unknown]
         {
             assert_eq!(serde_json::json!(place), pore_place(place));
+        }
+    }
+
+    #[test]
+    fn sources_are_named_as_in_the_summary() {
+        for source in [
+            ScaleSource::PixelSize,
+            ScaleSource::ScaleBar,
+            ScaleSource::ReadBar,
+            ScaleSource::OmeXml,
+            ScaleSource::InstrumentTag,
+            ScaleSource::TextBeside,
+            ScaleSource::TiffResolution,
+            ScaleSource::PngPhys,
+            ScaleSource::ExifResolution,
+        ] {
+            assert_eq!(serde_json::json!(source), scale_source_name(source));
         }
     }
 

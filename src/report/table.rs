@@ -10,7 +10,8 @@ use super::phrase;
 use crate::study::result::{Distribution, Estimate, Field, Grade, Specimen, Study};
 use crate::units::LengthUnit;
 
-const LINES: TableStyle = TableStyle::new()
+/// Lines below the heads and at the end.
+pub(super) const LINES: TableStyle = TableStyle::new()
     .header_separator(LineStyle::none().fill('─').junction('─'))
     .bottom_border(LineStyle::none().fill('─').junction('─'));
 

@@ -1,17 +1,17 @@
 //! Which source of scale is trusted, and what is said about the others.
 
 use super::labelled_bar::{self, LabelledBar};
-use super::{Bar, BarStyle, Scale, ScaleClaim, ScaleOptions, ScaleSource, bar};
+use super::{
+    Bar, BarReading, BarStyle, LabelReading, Scale, ScaleClaim, ScaleOptions, ScaleReading, ScaleSource,
+    TypedScale, bar,
+};
 use crate::error::Error;
 use crate::micrograph::{InfoStrip, Micrograph};
 use crate::warning::Warning;
 
-/// Two sources disagree where their difference exceeds this many combined standard uncertainties (95 %).
-const COVERAGE: f64 = 2.0;
-
 /// Relative standard uncertainty of a source of pixel size.
 ///
-/// Typed sizes and bars: 1 %, the calibration of a microscope that is checked against a graticule; tags written by an
+/// Typed sizes and bars: 1 %, the calibration of a microscope that is checked against a graticule; tags and texts written by an
 /// instrument, and the bar that it drew: 1.5 %, for a magnification that is usually stated to ±3 %; EXIF: 3 %, because cameras round. The
 /// uncertainty of the bar's ends is added by [`bar_scale`]. (Common practice; no standard fixes them.)
 fn relative_uncertainty(source: ScaleSource) -> f64 {
@@ -20,19 +20,20 @@ fn relative_uncertainty(source: ScaleSource) -> f64 {
         ScaleSource::ReadBar
         | ScaleSource::OmeXml
         | ScaleSource::InstrumentTag
+        | ScaleSource::TextBeside
         | ScaleSource::TiffResolution
         | ScaleSource::PngPhys => 0.015,
         ScaleSource::ExifResolution => 0.03,
     }
 }
 
-/// The scale of a picture, with a warning for every doubt.
+/// The scale of a picture, the bar that was seen, and a warning for every doubt.
 ///
-/// What the user typed is taken. Otherwise the picture's own sources are held against each other: the value that most of
-/// them confirm counts, with equal numbers that of the more trusted one ([`ScaleSource`]), and of the sources that agree
-/// on it the most precise one is used; `confirmed_by` names the others. A difference of more than two combined standard
-/// uncertainties gives the warning `scale-sources-disagree`. `None` without any source; then the warning `no-scale` is
-/// given.
+/// What the user typed is taken, for this picture before for all. Otherwise the picture's own sources are held against each
+/// other: the value that most of them confirm counts, with equal numbers that of the more trusted one ([`ScaleSource`]), and
+/// of the sources that agree on it the most precise one is used; `confirmed_by` names the others. A difference of more than
+/// two combined standard uncertainties gives the warning `scale-sources-disagree`. Without any source there is no scale, and
+/// the warning `no-scale` is given.
 ///
 /// # Errors
 /// [`Error::Network`] if the network that reads labels is damaged.
@@ -40,16 +41,9 @@ pub fn determine(
     micrograph: &Micrograph,
     strip: Option<InfoStrip>,
     options: &ScaleOptions,
-) -> Result<(Option<Scale>, Vec<Warning>), Error> {
-    let mut warnings = Vec::new();
-    let mut scales = Vec::new();
-    if let Some((x, y)) = options.pixel_size_um {
-        scales.push(plain(ScaleSource::PixelSize, format!("typed: {x} x {y} µm"), x, y));
-    }
+) -> Result<ScaleReading, Error> {
     let candidates = bar::find(&micrograph.grey, strip);
-    if let Some(length_um) = options.scale_bar_um {
-        scales.extend(bar_scale(length_um, &candidates, &mut warnings));
-    }
+    let (mut scales, mut warnings) = typed_scales(options, &candidates);
     let is_typed = !scales.is_empty();
     let read = labelled_bar::find(&micrograph.grey, strip, &candidates)?;
     scales.extend(read.as_ref().filter(|read| read.doubt.is_none()).map(read_scale));
@@ -58,28 +52,87 @@ pub fn determine(
     scales.extend(claims.iter().map(|c| plain(c.source, c.detail.clone(), c.um_per_px_x, c.um_per_px_y)));
     if scales.is_empty() {
         warnings.extend(read.as_ref().map(doubtful_label));
-        warnings.push(no_scale(&candidates));
-        return Ok((None, warnings));
+        // A bar with a doubtful label has been named already.
+        warnings.push(no_scale(if read.is_none() { &candidates } else { &[] }));
+        return Ok(ScaleReading { scale: None, bar: seen(None, read.as_ref(), &candidates), warnings });
     }
     let mut chosen = scales.remove(if is_typed { 0 } else { most_confirmed(&scales) });
     for other in &scales {
-        if agree(&chosen, other) {
+        if chosen.agrees_with(other) {
             chosen.confirmed_by.push(other.source);
         } else {
             warnings.push(disagreement(&chosen, other));
         }
         chosen.bar = chosen.bar.or(other.bar);
     }
-    Ok((Some(chosen), warnings))
+    let bar = seen(Some(&chosen), read.as_ref(), &candidates);
+    Ok(ScaleReading { scale: Some(chosen), bar, warnings })
+}
+
+/// What a person gave, in the order in which it counts. The bar is named in a warning once, however often it was given.
+fn typed_scales(options: &ScaleOptions, candidates: &[bar::BarCandidate]) -> (Vec<Scale>, Vec<Warning>) {
+    let listed = options.listed.as_ref().map(|listed| (listed.scale, listed.place.as_str()));
+    let pixel_size = options.pixel_size_um.map(|(x, y)| (TypedScale::PixelSize(x, y), "typed"));
+    let bar_length = options.scale_bar_um.map(|um| (TypedScale::BarLength(um), "typed"));
+    let mut warnings = Vec::new();
+    let mut scales = Vec::new();
+    for (given, place) in [listed, pixel_size, bar_length].into_iter().flatten() {
+        match given {
+            TypedScale::PixelSize(x, y) => {
+                scales.push(plain(ScaleSource::PixelSize, format!("{place}: {x} x {y} µm"), x, y));
+            }
+            TypedScale::BarLength(um) => {
+                warnings.clear();
+                scales.extend(bar_scale(um, place, candidates, &mut warnings));
+            }
+        }
+    }
+    (scales, warnings)
+}
+
+/// The bar that was used, or the likeliest one with the reason why it was not.
+fn seen(
+    scale: Option<&Scale>,
+    read: Option<&LabelledBar>,
+    candidates: &[bar::BarCandidate],
+) -> Option<BarReading> {
+    let (is_known, used) = (scale.is_some(), scale.and_then(|scale| scale.bar));
+    if let Some(read) = read.filter(|read| used.is_none_or(|bar| bar == read.bar.bar)) {
+        let label = LabelReading {
+            text: read.label.text.clone(),
+            length_um: read.label.length_um,
+            probability: read.label.probability,
+            frame: read.label.frame,
+        };
+        return Some(BarReading {
+            bar: read.bar.bar,
+            confidence: read.bar.confidence,
+            label: Some(label),
+            doubt: read.doubt.clone(),
+        });
+    }
+    let candidate = match used {
+        Some(bar) => candidates.iter().find(|candidate| candidate.bar == bar),
+        // Where the scale is known without it, only what surely is a bar is worth a look.
+        None => candidates.first().filter(|best| !is_known || best.is_likely()),
+    }?;
+    let doubt = if used.is_some() {
+        (!candidate.is_certain()).then(|| candidate.doubt())
+    } else if candidate.is_certain() {
+        Some("no length can be read beside it".to_owned())
+    } else {
+        Some(format!("no length can be read beside it, and the bar is uncertain ({})", candidate.doubt()))
+    };
+    Some(BarReading { bar: candidate.bar, confidence: candidate.confidence, label: None, doubt })
 }
 
 /// Which of the scales, in falling order of trust, is used.
 fn most_confirmed(scales: &[Scale]) -> usize {
-    let confirmations = |k: usize| scales.iter().filter(|other| agree(&scales[k], other)).count();
+    let confirmations = |k: usize| scales.iter().filter(|other| scales[k].agrees_with(other)).count();
     let most = (0..scales.len()).map(confirmations).max().unwrap_or(0);
     let first = (0..scales.len()).find(|&k| confirmations(k) == most).unwrap_or(0);
     let agreeing =
-        (first..scales.len()).filter(|&k| confirmations(k) == most && agree(&scales[first], &scales[k]));
+        (first..scales.len()).filter(|&k| confirmations(k) == most && scales[first].agrees_with(&scales[k]));
     let precision = |k: usize| scales[k].relative_uncertainty;
     agreeing.fold(first, |best, k| if precision(k) < precision(best) { k } else { best })
 }
@@ -145,7 +198,12 @@ fn plain(source: ScaleSource, detail: String, x: f64, y: f64) -> Scale {
     }
 }
 
-fn bar_scale(length_um: f64, candidates: &[bar::BarCandidate], warnings: &mut Vec<Warning>) -> Option<Scale> {
+fn bar_scale(
+    length_um: f64,
+    place: &str,
+    candidates: &[bar::BarCandidate],
+    warnings: &mut Vec<Warning>,
+) -> Option<Scale> {
     let Some(best) = candidates.first() else {
         warnings.push(Warning::new(
             "bar-not-found",
@@ -161,7 +219,7 @@ fn bar_scale(length_um: f64, candidates: &[bar::BarCandidate], warnings: &mut Ve
     let um = length_um / length_px;
     let drawn = drawn(&best.bar);
     let detail = format!(
-        "bar of {length_um} µm is {length_px:.2} px ({drawn}; x {left_px:.1} to {right_px:.1}, row {row_px:.0})"
+        "{place}: bar of {length_um} µm is {length_px:.2} px ({drawn}; x {left_px:.1} to {right_px:.1}, row {row_px:.0})"
     );
     let mut scale = plain(ScaleSource::ScaleBar, detail, um, um);
     scale.relative_uncertainty = scale.relative_uncertainty.hypot(uncertainty_px / length_px);
@@ -191,13 +249,6 @@ fn uncertain(best: &bar::BarCandidate, next: Option<&bar::BarCandidate>) -> Warn
             best.doubt()
         ),
     )
-}
-
-/// Whether two scales lie within two combined standard uncertainties of each other, in both directions.
-fn agree(a: &Scale, b: &Scale) -> bool {
-    let limit = COVERAGE * a.relative_uncertainty.hypot(b.relative_uncertainty);
-    let near = |p: f64, q: f64| (p / q).ln().abs() <= limit;
-    near(a.um_per_px_x, b.um_per_px_x) && near(a.um_per_px_y, b.um_per_px_y)
 }
 
 fn disagreement(chosen: &Scale, other: &Scale) -> Warning {

@@ -13,9 +13,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use choice::determine;
-pub use typed::parse_pixel_size;
+pub use typed::{TypedScale, parse_pixel_size};
 
+use crate::grid::Frame;
 use crate::units::Spacing;
+use crate::warning::Warning;
 
 /// Where a pixel size comes from, in falling order of trust.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
@@ -31,6 +33,8 @@ pub enum ScaleSource {
     OmeXml,
     /// A statement with number and unit in an instrument's own tag.
     InstrumentTag,
+    /// A statement with number and unit in a text file of the picture's name beside it.
+    TextBeside,
     /// TIFF resolution and unit.
     TiffResolution,
     /// PNG pHYs chunk.
@@ -74,7 +78,17 @@ pub struct Scale {
     pub confirmed_by: Vec<ScaleSource>,
 }
 
+/// Two scales differ where their difference exceeds this many combined standard uncertainties (95 %).
+const COVERAGE: f64 = 2.0;
+
 impl Scale {
+    /// Whether both lie within two combined standard uncertainties of each other, in both directions.
+    pub fn agrees_with(&self, other: &Self) -> bool {
+        let limit = COVERAGE * self.relative_uncertainty.hypot(other.relative_uncertainty);
+        let near = |p: f64, q: f64| (p / q).ln().abs() <= limit;
+        near(self.um_per_px_x, other.um_per_px_x) && near(self.um_per_px_y, other.um_per_px_y)
+    }
+
     /// The spacing of pixels in µm.
     pub fn spacing(&self) -> Spacing {
         Spacing::um(self.um_per_px_x, self.um_per_px_y)
@@ -115,9 +129,62 @@ impl Bar {
     }
 }
 
+/// A scale bar that was seen in a picture: the one that was used, else the one that comes nearest to it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BarReading {
+    /// The bar, in px of the whole picture.
+    pub bar: Bar,
+    /// From 0 to 1: how much speaks for its being a scale bar.
+    pub confidence: f64,
+    /// The length printed beside it, if one was read.
+    pub label: Option<LabelReading>,
+    /// Why it was not relied on; null if it was.
+    pub doubt: Option<String>,
+}
+
+/// A length as it was read beside a bar.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LabelReading {
+    /// The text, its likeliest spelling.
+    pub text: String,
+    /// The length that it states.
+    pub length_um: f64,
+    /// Probability, by the reader, that it states this length; from 0 to 1.
+    pub probability: f64,
+    /// Box around the text, in px of the whole picture.
+    pub frame: Frame,
+}
+
+/// What was found out about the scale of a picture.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ScaleReading {
+    /// The scale, if there is one.
+    pub scale: Option<Scale>,
+    /// The bar that was used, else the most likely one, doubtful as it may be; `None` if nothing looks like one.
+    pub bar: Option<BarReading>,
+    /// A warning for every doubt.
+    pub warnings: Vec<Warning>,
+}
+
+/// The warning, among those about a picture, that its sources of scale contradict each other.
+pub fn dispute(warnings: &[Warning]) -> Option<&Warning> {
+    warnings.iter().find(|warning| warning.code == "scale-sources-disagree")
+}
+
+/// What a file of scales says about a picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ListedScale {
+    /// The scale.
+    pub scale: TypedScale,
+    /// Where it stands: `scales.csv, row 3`.
+    pub place: String,
+}
+
 /// What the user says about the scale.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct ScaleOptions {
+    /// What a file of scales says about this very picture; it goes before what is typed for all.
+    pub listed: Option<ListedScale>,
     /// Typed pixel size in µm, between columns and between rows.
     pub pixel_size_um: Option<(f64, f64)>,
     /// Typed printed length of the bar in µm.

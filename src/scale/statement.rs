@@ -1,4 +1,4 @@
-//! Statements about the pixel size in text that instruments leave in a file: `Pixel Size = 2.615 µm`,
+//! Statements about the pixel size in text that instruments leave in a file or beside it: `Pixel Size = 2.615 µm`,
 //! `PixelWidth=3.3724e-006`, `"PixelSizeX": "12.5 nm"`, `Scale: 0.4 um/px`.
 //!
 //! Nothing here depends on the maker. A number without a unit is taken as metres only where it is too small to be
@@ -28,32 +28,38 @@ pub(crate) struct Statements {
     pub warnings: Vec<Warning>,
 }
 
-/// Text of a tag: UTF-8, or UTF-16 where every other byte is zero, or else Latin-1, which fits any bytes.
+/// Text of a tag or file: UTF-8, or UTF-16 where a byte order mark or every other byte being zero says so, or else
+/// Latin-1, which fits any bytes.
 pub(crate) fn decode_text(bytes: &[u8]) -> String {
-    let pairs = bytes.chunks_exact(2);
+    let marks: [&[u8]; 3] = [b"\xff\xfe", b"\xfe\xff", b"\xef\xbb\xbf"];
+    let marked = marks.map(|mark| bytes.strip_prefix(mark));
+    let pairs = marked[0].or(marked[1]).unwrap_or(bytes).chunks_exact(2);
     let zeros = |position: usize| pairs.clone().filter(|pair| pair[position] == 0).count() * 2 > pairs.len();
     let utf16 = |read: fn([u8; 2]) -> u16| {
         String::from_utf16_lossy(&pairs.clone().map(|pair| read([pair[0], pair[1]])).collect::<Vec<_>>())
     };
     match (zeros(0), zeros(1)) {
+        _ if marked[0].is_some() => utf16(u16::from_le_bytes),
+        _ if marked[1].is_some() => utf16(u16::from_be_bytes),
         (false, true) => utf16(u16::from_le_bytes),
         (true, false) => utf16(u16::from_be_bytes),
-        _ => match std::str::from_utf8(bytes) {
+        _ => match std::str::from_utf8(marked[2].unwrap_or(bytes)) {
             Ok(text) => text.to_owned(),
             Err(_) => bytes.iter().map(|&b| char::from(b)).collect(),
         },
     }
 }
 
-/// Reads every statement in `text`, which stands in the place `label`, of a picture of `size` px.
-pub(crate) fn read(text: &str, label: &str, size: (u32, u32)) -> Statements {
+/// Reads every statement in `text`, which stands in the place `label` and is a source of this kind, of a picture of
+/// `size` px.
+pub(crate) fn read(text: &str, source: ScaleSource, label: &str, size: (u32, u32)) -> Statements {
     let mut found = Found::default();
     for piece in pieces(text) {
         if let Some((key, value)) = key_and_value(piece) {
             found.add(key, value, label);
         }
     }
-    found.judged(size.0)
+    found.judged(source, size.0)
 }
 
 /// The parts of a text between line ends and the marks of lists, JSON and XML; a decimal comma does not part.
@@ -87,11 +93,15 @@ fn key_and_value(piece: &str) -> Option<(&str, &str)> {
 /// What a key speaks of.
 #[derive(Clone, Copy, PartialEq)]
 enum Subject {
-    Pixel { of_image: bool },
+    Pixel {
+        of_image: bool,
+    },
     PixelX,
     PixelY,
     Field,
     Frame,
+    /// A width in a unit of length is that of the field, a bare number that of the frame.
+    Width,
 }
 
 /// The subject of a key and the unit that it names, if any: `Pixel Size (nm)`, `pixel_size_um`, `nm per pixel`.
@@ -130,8 +140,10 @@ fn named(name: &str) -> Option<Subject> {
         | "fieldofviewx"
         | "hfov"
         | "width" => Subject::Field,
-        "resolutionx" | "storeresolution" | "imageresolution" | "imagewidth" | "framewidth" | "imagesize"
-        | "imagesizex" | "datasize" => Subject::Frame,
+        "imagewidth" | "framewidth" | "imagesize" | "imagesizex" => Subject::Width,
+        "resolutionx" | "storeresolution" | "imageresolution" | "datasize" | "columns" | "imagecolumns" => {
+            Subject::Frame
+        }
         _ => return None,
     })
 }
@@ -208,24 +220,34 @@ impl Found {
                     last.um_y.get_or_insert(um);
                 }
             }
-            Subject::Field => {
-                let field = length_um(value, key_unit_um, LARGEST_BARE_FIELD_M).map(|(um, _)| um);
-                self.field_um = self.field_um.or(field);
-            }
-            Subject::Frame => {
-                if let Some((number, unit, _)) = number_and_unit(value)
-                    && um_per_unit(unit).is_none()
-                    && number >= 16.0
-                    && number.fract() == 0.0
-                {
-                    self.frames_px.push(number.min(f64::from(u32::MAX)) as u32);
+            Subject::Field => self.add_field(value, key_unit_um, LARGEST_BARE_FIELD_M),
+            Subject::Frame => self.add_frame(value),
+            Subject::Width => {
+                self.add_field(value, key_unit_um, 0.0);
+                if key_unit_um.is_none() {
+                    self.add_frame(value);
                 }
             }
         }
     }
 
+    fn add_field(&mut self, value: &str, key_unit_um: Option<f64>, largest_bare_m: f64) {
+        let field = length_um(value, key_unit_um, largest_bare_m).map(|(um, _)| um);
+        self.field_um = self.field_um.or(field);
+    }
+
+    fn add_frame(&mut self, value: &str) {
+        if let Some((number, unit, _)) = number_and_unit(value)
+            && um_per_unit(unit).is_none()
+            && number >= 16.0
+            && number.fract() == 0.0
+        {
+            self.frames_px.push(number.min(f64::from(u32::MAX)) as u32);
+        }
+    }
+
     /// Keeps what can be valid for a picture of `width` px.
-    fn judged(mut self, width: u32) -> Statements {
+    fn judged(mut self, source: ScaleSource, width: u32) -> Statements {
         let expected_um = self.field_um.map(|field| field / f64::from(width));
         let this_frame = self.frames_px.contains(&width);
         self.add_field_width(expected_um, this_frame, width);
@@ -242,7 +264,7 @@ impl Found {
             } else {
                 other_frame.is_none() && (pixel.of_image || !any_of_image)
             };
-            if valid { statements.keep(pixel) } else { statements.leave_out(pixel, width) }
+            if valid { statements.keep(pixel, source) } else { statements.leave_out(pixel, width) }
         }
         statements.drop_echoes();
         statements
@@ -266,14 +288,14 @@ fn per_pixel_um(value: &str) -> Option<f64> {
 }
 
 impl Statements {
-    fn keep(&mut self, pixel: &PixelSize) {
+    fn keep(&mut self, pixel: &PixelSize, source: ScaleSource) {
         let same = |a: f64, b: f64| (a / b - 1.0).abs() < SAME;
         let um_y = pixel.um_y.unwrap_or(pixel.um_x);
         if self.claims.iter().any(|c| same(c.um_per_px_x, pixel.um_x) && same(c.um_per_px_y, um_y)) {
             return;
         }
         self.claims.push(ScaleClaim {
-            source: ScaleSource::InstrumentTag,
+            source,
             detail: pixel.detail.clone(),
             um_per_px_x: pixel.um_x,
             um_per_px_y: um_y,
@@ -307,7 +329,7 @@ mod tests {
 
     fn sizes(text: &str, width: u32) -> Vec<(f64, f64)> {
         let round = |um: f64| (um * 1e9).round() / 1e9;
-        read(text, "tag 1", (width, 10))
+        read(text, ScaleSource::InstrumentTag, "tag 1", (width, 10))
             .claims
             .iter()
             .map(|c| (round(c.um_per_px_x), round(c.um_per_px_y)))
@@ -361,13 +383,21 @@ mod tests {
         for bytes in [latin, text.as_bytes().to_vec(), wide] {
             assert_eq!(decode_text(&bytes), text);
         }
+        // Marked, also where hardly a byte is zero.
+        for text in [text, "像素大小"] {
+            let little: Vec<u8> = text.encode_utf16().flat_map(u16::to_le_bytes).collect();
+            let big: Vec<u8> = text.encode_utf16().flat_map(u16::to_be_bytes).collect();
+            assert_eq!(decode_text(&[&b"\xff\xfe"[..], &little].concat()), text);
+            assert_eq!(decode_text(&[&b"\xfe\xff"[..], &big].concat()), text);
+            assert_eq!(decode_text(&[&b"\xef\xbb\xbf"[..], text.as_bytes()].concat()), text);
+        }
     }
 
     #[test]
     fn a_pixel_size_for_another_frame_width_is_left_out_with_a_warning() {
         let text = "Pixel Size = 2 µm\nStore resolution = 2048 * 1536";
         assert_eq!(sizes(text, 2048), [(2.0, 2.0)]);
-        let other = read(text, "tag 1", (1024, 768));
+        let other = read(text, ScaleSource::InstrumentTag, "tag 1", (1024, 768));
         assert!(other.claims.is_empty());
         assert_eq!(other.warnings[0].code, "pixel-size-for-other-width");
     }
@@ -381,5 +411,10 @@ mod tests {
         assert_eq!(sizes("Pixel Size = 2 µm\nImage Pixel Size = 1 µm", 512), [(1.0, 1.0)]);
         assert_eq!(sizes("HFW=0.001024\nResolutionX=512", 512), [(2.0, 2.0)]);
         assert!(sizes("HFW=0.001024", 512).is_empty());
+        // By hand: 102.4 µm over 1024 columns are 0.1 µm each; over 512 columns nothing is certain.
+        let text = "Image width: 102.4 µm\nImage size: 1024 x 768";
+        assert_eq!(sizes(text, 1024), [(0.1, 0.1)]);
+        assert!(sizes(text, 512).is_empty());
+        assert_eq!(sizes("Image width (µm): 102.4\nColumns: 1024", 1024), [(0.1, 0.1)]);
     }
 }

@@ -1,7 +1,16 @@
-//! The pixel size as typed by the user.
+//! The scale as typed by the user.
 
 use crate::error::Error;
 use crate::units::parse_um;
+
+/// A scale as a person gives it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum TypedScale {
+    /// µm between columns and between rows.
+    PixelSize(f64, f64),
+    /// Printed length of the bar in µm; the bar itself is found and measured.
+    BarLength(f64),
+}
 
 /// Reads a pixel size such as `25nm`, or `25nm x 24nm` for columns by rows, and returns µm between columns and rows.
 ///

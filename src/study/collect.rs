@@ -8,6 +8,7 @@ use crate::micrograph::check;
 use crate::micrograph::overlap::{Fingerprint, overlaps};
 use crate::options::Surface;
 use crate::report;
+use crate::report::html::FieldPictures;
 use crate::study::output::{Staging, Table};
 use crate::study::record::Entry;
 use crate::study::result::{Failure, Field, FieldRows, Specimen};
@@ -20,8 +21,8 @@ use crate::study::specimen::specimen;
 pub struct Collected {
     /// Fields by file and page.
     pub fields: Vec<Field>,
-    /// Small overlays, one for each field.
-    pub thumbnails: Vec<Vec<u8>>,
+    /// Small pictures for the report, one set for each field.
+    pub pictures: Vec<FieldPictures>,
     /// Failures by file and page.
     pub failures: Vec<Failure>,
     /// Specimens by name.
@@ -35,7 +36,7 @@ pub struct Collected {
 pub struct Collector<'a> {
     collected: Collected,
     /// Files that finished before an earlier one did.
-    early: BTreeMap<usize, (Option<Entry>, Vec<Outcome>)>,
+    early: BTreeMap<usize, (Vec<Entry>, Vec<Outcome>)>,
     next: usize,
     /// Specimen of each file, and how many files of each specimen are still out.
     specimen_of_file: Vec<String>,
@@ -89,10 +90,13 @@ impl<'a> Collector<'a> {
     ///
     /// # Errors
     /// [`Error::Write`] if a table cannot be written.
-    pub fn add(&mut self, index: usize, entry: Option<Entry>, outcomes: Vec<Outcome>) -> Result<(), Error> {
-        self.early.insert(index, (entry, outcomes));
-        while let Some((entry, outcomes)) = self.early.remove(&self.next) {
-            self.collected.inputs.extend(entry);
+    pub fn add(&mut self, index: usize, entries: Vec<Entry>, outcomes: Vec<Outcome>) -> Result<(), Error> {
+        self.early.insert(index, (entries, outcomes));
+        while let Some((entries, outcomes)) = self.early.remove(&self.next) {
+            // One text may stand beside several pictures.
+            let new = |entry: &Entry| !self.collected.inputs.contains(entry);
+            let new: Vec<Entry> = entries.into_iter().filter(new).collect();
+            self.collected.inputs.extend(new);
             for outcome in outcomes {
                 match outcome {
                     Outcome::Failed(failure) => self.collected.failures.push(failure),
@@ -118,14 +122,14 @@ impl<'a> Collector<'a> {
     }
 
     fn take(&mut self, measured: MeasuredField) -> Result<(), Error> {
-        let MeasuredField { field, fingerprint, thumbnail } = measured;
+        let MeasuredField { field, fingerprint, pictures } = measured;
         self.pores.append(&report::csv::pores(&field))?;
         self.grains.append(&report::csv::grains(&field))?;
         self.chords.append(&report::csv::chords(&field))?;
         let index = self.collected.fields.len();
         self.open.entry(field.specimen.clone()).or_default().push((index, fingerprint));
         self.collected.fields.push(field);
-        self.collected.thumbnails.push(thumbnail);
+        self.collected.pictures.push(pictures);
         Ok(())
     }
 

@@ -81,6 +81,7 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
         frame: measured.frame,
         info_strip: measured.strip,
         scale: measured.scale,
+        bar_reading: measured.bar,
         picture_check,
         porosity_percent: porosity,
         porosity_without_pull_out_percent: without,

@@ -6,8 +6,9 @@ use clap::ValueEnum;
 
 use crate::error::Error;
 use crate::micrograph::{self, ReadOptions};
-use crate::pipeline::measure;
+use crate::pipeline::measure_at_scale;
 use crate::report::figure::{self, MicrographPanel, PanelWords, SizeFigure};
+use crate::scale::ScaleOptions;
 use crate::study::input::inputs;
 use crate::study::output::Staging;
 use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
@@ -252,7 +253,10 @@ fn panel(results: &Results, picture: &Picture, read: &mut Vec<Entry>) -> Result<
     let options = ReadOptions { max_pixels: record.options.max_pixels };
     let page = field.page.map_or(0, |page| page as usize - 1);
     let micrograph = micrograph::pages(&bytes, &path, &options)?.read(page)?;
-    let measured = measure(&micrograph, &record.options)?;
+    // The scale that was found then holds, whatever stands in files beside the picture now.
+    let pixel_size_um = field.scale.as_ref().map(|scale| (scale.um_per_px_x, scale.um_per_px_y));
+    let said = ScaleOptions { pixel_size_um, ..record.options.scale()? };
+    let measured = measure_at_scale(&micrograph, &record.options, &said)?;
     if measured.grain_map.as_ref().map(|_| measured.grains.len() as u64) != field.grain_count {
         return Err(refuse(
             "measured again, it has other grains than then; measure the study again with this version",

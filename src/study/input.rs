@@ -27,6 +27,13 @@ pub struct Input {
     pub folder: String,
 }
 
+impl Input {
+    /// Its name without ending, which the pictures that are written replace by their own.
+    pub fn name_without_ending(&self) -> &str {
+        self.name.rsplit_once('.').map_or(&self.name, |(stem, _)| stem)
+    }
+}
+
 /// Lists the pictures below the given folders, and the given files, in the order of their names.
 ///
 /// Each file is listed once, under the first of its names. Hidden entries, results of earlier runs and phantom label
@@ -58,6 +65,11 @@ pub fn inputs(roots: &[PathBuf]) -> Result<(Vec<Input>, Vec<Warning>), Error> {
         return Err(Error::Field { path, why: why.into() });
     }
     Ok((found, warnings))
+}
+
+/// The file of this name in the first of the given folders that has it.
+pub fn beside_pictures(roots: &[PathBuf], name: &str) -> Option<PathBuf> {
+    roots.iter().map(|root| root.join(name)).find(|path| path.is_file())
 }
 
 fn walk(root: &Path, several: bool, found: &mut Vec<Input>, warnings: &mut Vec<Warning>) {

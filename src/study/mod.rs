@@ -3,6 +3,7 @@
 pub mod collect;
 pub mod field;
 pub mod figure;
+mod files;
 pub mod input;
 pub mod output;
 pub mod record;
@@ -10,6 +11,9 @@ pub mod result;
 pub mod results;
 pub mod run;
 pub mod samples;
+pub mod scale_list;
+mod scale_spread;
 pub mod sheet;
 pub mod specimen;
+pub mod survey;
 pub mod verify;

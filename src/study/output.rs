@@ -33,7 +33,20 @@ impl Staging {
     /// # Errors
     /// [`Error::Option`] if the target exists and may not be replaced; [`Error::Write`] if its parent is not writable.
     pub fn open(target: &Path, command: &str, replace: bool) -> Result<Self, Error> {
-        let earlier = earlier_results(target, command, replace)?;
+        Self::open_named(target, command, "--out", replace)
+    }
+
+    /// The same for a folder that is typed behind the option `option`, which errors name.
+    ///
+    /// # Errors
+    /// As [`Staging::open`].
+    pub fn open_named(
+        target: &Path,
+        command: &str,
+        option: &'static str,
+        replace: bool,
+    ) -> Result<Self, Error> {
+        let earlier = earlier_results(target, command, option, replace)?;
         let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let refuse = |path: &Path, source| Error::Write { path: path.to_owned(), source };
         std::fs::create_dir_all(parent).map_err(|e| refuse(parent, e))?;
@@ -143,8 +156,13 @@ impl Table<'_> {
 }
 
 /// The record of the results that are to be replaced, if there are any.
-fn earlier_results(target: &Path, command: &str, replace: bool) -> Result<Option<Written>, Error> {
-    let refuse = |why: String| Err(Error::Option { name: "--out", why });
+fn earlier_results(
+    target: &Path,
+    command: &str,
+    option: &'static str,
+    replace: bool,
+) -> Result<Option<Written>, Error> {
+    let refuse = |why: String| Err(Error::Option { name: option, why });
     let shown = target.display();
     if !target.exists() {
         return Ok(None);

@@ -14,7 +14,7 @@ pub const RECORD_NAME: &str = "run.json";
 /// Which command wrote a folder, and what is in it; the part that all records share.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Written {
-    /// `measure`, `relate` or `figure`.
+    /// `measure`, `relate`, `figure` or `scale`.
     pub command: String,
     /// Every file that was written, the record excepted, by name.
     pub outputs: Vec<Entry>,
@@ -46,6 +46,9 @@ pub struct Record {
     pub roots: Vec<PathBuf>,
     /// Study sheet, if one was used, as an absolute path.
     pub sheet: Option<PathBuf>,
+    /// File of scales, if one was used, as an absolute path; its hash is among the inputs.
+    #[serde(default)]
+    pub scales: Option<PathBuf>,
     /// All options, resolved.
     pub options: Options,
     /// Every file that was read, in the order of the result.

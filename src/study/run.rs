@@ -2,25 +2,29 @@
 
 use std::collections::BTreeMap;
 use std::num::NonZeroUsize;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::Error;
 use crate::measure::test_line::test_lines;
+use crate::micrograph::Micrograph;
 use crate::micrograph::overlap::Fingerprint;
-use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::options::Options;
-use crate::pipeline::{Measured, measure};
+use crate::pipeline::{Measured, measure_at_scale};
 use crate::report;
-use crate::report::overlay::{Overlay, OverlayView, overlay};
+use crate::report::html::FieldPictures;
+use crate::report::overlay::{BarCrop, Overlay, OverlayView, bar_crop, overlay};
+use crate::scale::{Scale, ScaleOptions, dispute};
 use crate::study::collect::Collector;
 use crate::study::field::{Identity, field};
-use crate::study::input::{Input, inputs};
+pub use crate::study::files::Event;
+use crate::study::files::{PageOf, each_page, for_each_file, pool, threads};
+use crate::study::input::{Input, beside_pictures, inputs};
 use crate::study::output::Staging;
-use crate::study::record::{Entry, Record, absolute, sha256};
+use crate::study::record::{Entry, Record, absolute};
 use crate::study::result::{Failure, Field, SCHEMA_VERSION, Study, Tool};
+use crate::study::scale_list::{self, SCALES_NAME, ScaleList};
+use crate::study::scale_spread::odd_ones;
 use crate::study::sheet::{self, SHEET_NAME, SheetRow};
 use crate::warning::Warning;
 
@@ -37,6 +41,8 @@ pub struct Request {
     pub roots: Vec<PathBuf>,
     /// Study sheet; `None` looks for `specimens.csv` in the first folder.
     pub sheet: Option<PathBuf>,
+    /// File of scales; `None` looks for `scales.csv` in the first folder.
+    pub scales: Option<PathBuf>,
     /// Results folder.
     pub out: PathBuf,
     /// Whether earlier results in it give way.
@@ -45,22 +51,6 @@ pub struct Request {
     pub threads: Option<NonZeroUsize>,
     /// Everything that decides the numbers.
     pub options: Options,
-}
-
-/// What happens during a run.
-#[derive(Debug)]
-pub enum Event<'a> {
-    /// The pictures were listed.
-    Started {
-        /// Files to be measured.
-        files: usize,
-    },
-    /// A field was measured.
-    Measured(&'a Field),
-    /// A picture could not be measured.
-    Failed(&'a Failure),
-    /// All pages of a file are done.
-    FileDone,
 }
 
 /// What one page came to.
@@ -79,17 +69,20 @@ pub struct MeasuredField {
     pub field: Field,
     /// For finding overlapping pictures.
     pub fingerprint: Fingerprint,
-    /// Small copy of the overlay for the report.
-    pub thumbnail: Vec<u8>,
+    /// Small pictures for the report.
+    pub pictures: FieldPictures,
 }
 
 /// What every file of the run is measured with.
 struct Plan<'a> {
     options: &'a Options,
     sheet: &'a [SheetRow],
+    scales: &'a ScaleList,
+    said: ScaleOptions,
     staging: &'a Staging,
     stems: Vec<String>,
     thumbnail_side: u32,
+    crop_width: u32,
 }
 
 /// Measures everything and writes the results folder.
@@ -100,157 +93,103 @@ struct Plan<'a> {
 pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study, Error> {
     let options = request.options.clone().validated()?;
     let (inputs, mut warnings) = inputs(&request.roots)?;
-    let sheet_path = request.sheet.clone().or_else(|| sheet_beside(&request.roots));
+    let sheet_path = request.sheet.clone().or_else(|| beside_pictures(&request.roots, SHEET_NAME));
     let sheet = sheet_path.as_deref().map(sheet::read).transpose()?.unwrap_or_default();
     warnings.extend(sheet.warnings());
     let sheet = sheet.rows;
     warnings.extend(unmatched_rows(&sheet, &inputs));
+    let scales_path = request.scales.clone().or_else(|| beside_pictures(&request.roots, SCALES_NAME));
+    let scales = scales_path.as_deref().map(scale_list::read).transpose()?.unwrap_or_default();
+    warnings.extend(scales.warnings(&inputs));
     let staging = Staging::open(&request.out, COMMAND, request.replace)?;
     show(Event::Started { files: inputs.len() });
 
-    let names: Vec<&str> = inputs.iter().map(|input| without_ending(&input.name)).collect();
+    let names: Vec<&str> = inputs.iter().map(Input::name_without_ending).collect();
     let plan = Plan {
         options: &options,
         sheet: &sheet,
+        scales: &scales,
+        said: options.scale()?,
         staging: &staging,
         stems: report::file_stems(&names),
         thumbnail_side: report::html::thumbnail_side(inputs.len()),
+        crop_width: report::html::crop_width(inputs.len()),
     };
     let specimens = inputs.iter().map(|input| specimen_of(&sheet, input).0);
     let collector = Mutex::new(Collector::new(&staging, specimens, &sheet, options.surface)?);
-    let threads = threads(request);
+    let threads = threads(request.threads);
     // Gathering holds a lock, so it has a pool of its own: a thread that waits in it must not take up another picture.
     let gathering = pool(threads)?;
-    measure_all(&inputs, &plan, threads, show, &|index, entry, outcomes| {
+    let measured = |index: usize, input: &Input| measure_file(index, input, &plan);
+    for_each_file(&inputs, threads, &measured, &|index, (entries, outcomes): (_, Vec<Outcome>)| {
+        for outcome in &outcomes {
+            show(match outcome {
+                Outcome::Measured(measured) => Event::Measured(&measured.field),
+                Outcome::Failed(failure) => Event::Failed(failure),
+            });
+        }
+        show(Event::FileDone);
         let mut locked = collector.lock().expect("invariant: no collector panics");
         let collector: &mut Collector<'_> = &mut locked;
-        gathering.install(|| collector.add(index, entry, outcomes))
+        gathering.install(|| collector.add(index, entries, outcomes))
     })?;
     let collected = collector.into_inner().expect("invariant: no collector panics").finish()?;
 
+    warnings.extend(odd_ones(scaled_fields(&collected.fields)));
     let study = Study {
         schema_version: SCHEMA_VERSION,
-        tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
+        tool: Tool::this(),
         options,
         fields: collected.fields,
         failures: collected.failures,
         specimens: collected.specimens,
         warnings,
     };
-    gathering.install(|| report::folder::write(&study, &collected.thumbnails, &staging))?;
+    gathering.install(|| report::folder::write(&study, &collected.pictures, &staging))?;
     let record = Record {
         command: COMMAND.into(),
         version: env!("CARGO_PKG_VERSION").into(),
         roots: request.roots.iter().map(|root| absolute(root)).collect(),
         sheet: sheet_path.as_deref().map(absolute),
+        scales: scales_path.as_deref().map(absolute),
         options: study.options.clone(),
-        inputs: collected.inputs,
+        inputs: collected.inputs.into_iter().chain(scales.entry).collect(),
         outputs: staging.entries(),
     };
     staging.publish(&record)?;
     Ok(study)
 }
 
-/// Runs every file through the pipeline; each of `threads` workers has one file in flight.
-fn measure_all(
-    inputs: &[Input],
-    plan: &Plan<'_>,
-    threads: NonZeroUsize,
-    show: &(dyn Fn(Event<'_>) + Sync),
-    gather: &(dyn Fn(usize, Option<Entry>, Vec<Outcome>) -> Result<(), Error> + Sync),
-) -> Result<(), Error> {
-    // A file runs on the pool, not on its worker: the pool then shares its threads between and inside pictures, and
-    // workers only bound how many pictures are in memory.
-    let pool = pool(threads)?;
-    let next = AtomicUsize::new(0);
-    let work = || -> Result<(), Error> {
-        loop {
-            let index = next.fetch_add(1, Ordering::Relaxed);
-            let Some(input) = inputs.get(index) else { return Ok(()) };
-            let (entry, outcomes) = pool.install(|| measure_file(input, index, plan))?;
-            for outcome in &outcomes {
-                show(match outcome {
-                    Outcome::Measured(measured) => Event::Measured(&measured.field),
-                    Outcome::Failed(failure) => Event::Failed(failure),
-                });
-            }
-            show(Event::FileDone);
-            gather(index, entry, outcomes)?;
-        }
-    };
-    let stop_all = || {
-        let result = work();
-        if result.is_err() {
-            next.store(inputs.len(), Ordering::Relaxed);
-        }
-        result
-    };
-    std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads.get().min(inputs.len())).map(|_| scope.spawn(stop_all)).collect();
-        workers.into_iter().try_for_each(|w| w.join().expect("invariant: workers hand on their errors"))
-    })
-}
-
-fn pool(threads: NonZeroUsize) -> Result<rayon::ThreadPool, Error> {
-    rayon::ThreadPoolBuilder::new()
-        .num_threads(threads.get())
-        .build()
-        .map_err(|e| Error::Option { name: "--threads", why: e.to_string() })
-}
-
 /// Measures every page of a file. Only what keeps results from being written is an error.
-fn measure_file(
-    input: &Input,
-    index: usize,
-    plan: &Plan<'_>,
-) -> Result<(Option<Entry>, Vec<Outcome>), Error> {
-    let fail = |page, error: String| Outcome::Failed(Failure { file: input.name.clone(), page, error });
-    let bytes = match std::fs::read(&input.path) {
-        Ok(bytes) => bytes,
-        Err(source) => {
-            let error = Error::Read { path: input.path.clone(), source };
-            return Ok((None, vec![fail(None, error.to_string())]));
-        }
-    };
-    let entry = Entry { file: input.name.clone(), sha256: sha256(&bytes) };
-    let read_options = ReadOptions { max_pixels: plan.options.max_pixels };
-    // A decoder that panics on a damaged file must not take the other pictures with it.
-    let pages = match guarded(|| micrograph::pages(&bytes, &input.path, &read_options)) {
-        Ok(pages) => pages,
-        Err(error) => return Ok((Some(entry), vec![fail(None, error)])),
-    };
-    let count = pages.count();
-    let mut outcomes = Vec::with_capacity(count);
-    for index_in_file in 0..count {
-        let page = (count > 1).then_some(index_in_file as u32 + 1);
-        let (specimen, row) = specimen_of(plan.sheet, input);
-        let identity = Identity {
-            file: input.name.clone(),
-            page,
-            sha256: entry.sha256.clone(),
-            specimen,
-            surface: row.and_then(|r| r.surface).or(plan.options.surface),
-        };
-        let measured = guarded(|| {
-            let micrograph = pages.read(index_in_file)?;
-            let measured = measure(&micrograph, plan.options)?;
+fn measure_file(index: usize, input: &Input, plan: &Plan<'_>) -> Result<(Vec<Entry>, Vec<Outcome>), Error> {
+    let (specimen, row) = specimen_of(plan.sheet, input);
+    let said = plan.scales.said_of(input, &plan.said);
+    let outcome = each_page(
+        input,
+        plan.options.max_pixels,
+        |micrograph| {
+            let measured = measure_at_scale(micrograph, plan.options, &said)?;
             if plan.options.require_scale {
                 check_scale(&measured, &input.path)?;
             }
-            Ok((micrograph, measured))
-        });
-        outcomes.push(match measured {
-            Ok((micrograph, measured)) => {
-                let stem = page.map_or_else(
-                    || plan.stems[index].clone(),
-                    |page| format!("{}-page-{page}", plan.stems[index]),
-                );
-                Outcome::Measured(Box::new(finished(identity, &stem, &micrograph, measured, plan)?))
-            }
-            Err(error) => fail(page, error),
-        });
-    }
-    Ok((Some(entry), outcomes))
+            Ok(measured)
+        },
+        |PageOf { sha256, page }, micrograph, measured| {
+            let identity = Identity {
+                file: input.name.clone(),
+                page,
+                sha256: sha256.to_owned(),
+                specimen: specimen.clone(),
+                surface: row.and_then(|r| r.surface).or(plan.options.surface),
+            };
+            finished(identity, &report::page_stem(&plan.stems[index], page), micrograph, measured, plan)
+        },
+    )?;
+    let outcomes = outcome.pages.into_iter().map(|page| match page {
+        Ok(measured) => Outcome::Measured(Box::new(measured)),
+        Err(failure) => Outcome::Failed(failure),
+    });
+    Ok((outcome.entries, outcomes.collect()))
 }
 
 /// Writes the pictures of a measured field and turns it into its result.
@@ -266,6 +205,10 @@ fn finished(
     plan.staging.write(&overlay, &report::overlay::png(&drawn))?;
     let thumbnail = report::overlay::thumbnail(&drawn, plan.thumbnail_side);
     drop(drawn);
+    let bar = measured.bar.as_ref().map(|bar| {
+        let crop = BarCrop { bar, words: &[], width: plan.crop_width };
+        report::overlay::packed_png(&bar_crop(&micrograph.grey, &crop))
+    });
     if plan.options.label_maps
         && let Some(map) = &measured.grain_map
     {
@@ -276,7 +219,7 @@ fn finished(
     let fingerprint = measured.fingerprint.clone();
     let mut field = field(identity, micrograph, measured, plan.options);
     field.overlay = Some(overlay);
-    Ok(MeasuredField { field, fingerprint, thumbnail })
+    Ok(MeasuredField { field, fingerprint, pictures: FieldPictures { overlay: Some(thumbnail), bar } })
 }
 
 /// The picture with what was found drawn over it.
@@ -300,21 +243,6 @@ fn drawn(micrograph: &Micrograph, measured: &Measured, options: &Options) -> Ove
     overlay(&micrograph.grey, &view)
 }
 
-/// Runs `f` and turns errors and panics into text.
-fn guarded<T>(f: impl FnOnce() -> Result<T, Error>) -> Result<T, String> {
-    match catch_unwind(AssertUnwindSafe(f)) {
-        Ok(result) => result.map_err(|error| error.to_string()),
-        Err(panic) => {
-            let text = panic
-                .downcast_ref::<String>()
-                .map(String::as_str)
-                .or_else(|| panic.downcast_ref::<&str>().copied())
-                .unwrap_or("no text");
-            Err(format!("the program failed on this picture ({text}); please report it with the picture"))
-        }
-    }
-}
-
 /// An error unless the scale is known and no other source contradicts it.
 fn check_scale(measured: &Measured, path: &Path) -> Result<(), Error> {
     let refused = |why: String| Err(Error::Field { path: path.to_owned(), why });
@@ -323,7 +251,7 @@ fn check_scale(measured: &Measured, path: &Path) -> Result<(), Error> {
             "no pixel size is known and --require-scale is set; give --pixel-size or --scale-bar".into(),
         );
     }
-    match measured.warnings.iter().find(|warning| warning.code == "scale-sources-disagree") {
+    match dispute(&measured.warnings) {
         Some(warning) => refused(format!("{}; --require-scale is set", warning.message)),
         None => Ok(()),
     }
@@ -336,10 +264,6 @@ fn specimen_of<'a>(sheet: &'a [SheetRow], input: &Input) -> (String, Option<&'a 
         sheet.iter().find(own)
     });
     (row.map_or_else(|| input.folder.clone(), |row| row.specimen.clone()), row)
-}
-
-fn sheet_beside(roots: &[PathBuf]) -> Option<PathBuf> {
-    roots.iter().map(|root| root.join(SHEET_NAME)).find(|path| path.is_file())
 }
 
 /// Rows without pictures, and pictures without a row, become warnings.
@@ -367,11 +291,6 @@ fn unmatched_rows(sheet: &[SheetRow], inputs: &[Input]) -> Vec<Warning> {
     without_pictures.chain(without_row).collect()
 }
 
-/// A file's name without its ending, which the pictures that are written replace by their own.
-fn without_ending(name: &str) -> &str {
-    name.rsplit_once('.').map_or(name, |(stem, _)| stem)
-}
-
-fn threads(request: &Request) -> NonZeroUsize {
-    request.threads.or_else(|| std::thread::available_parallelism().ok()).unwrap_or(NonZeroUsize::MIN)
+fn scaled_fields(fields: &[Field]) -> impl Iterator<Item = (&str, &Scale)> {
+    fields.iter().filter_map(|field| Some((field.file.as_str(), field.scale.as_ref()?)))
 }

@@ -9,11 +9,9 @@ use crate::measure::populations::populations;
 use crate::options::Surface;
 use crate::statistics::interval::{MeanInterval, mean_interval};
 use crate::study::result::{Estimate, Field, Grade, GrainNumber, Specimen, SpecimenSegmentation};
+use crate::study::scale_spread::scales_differ;
 use crate::units::LengthUnit;
 use crate::warning::Warning;
-
-/// Scales further apart than this factor count small features differently.
-const SCALES_ALIKE_WITHIN: f64 = 1.25;
 
 /// Relative accuracy that the number of further fields aims at.
 const WANTED_ACCURACY_PERCENT: f64 = 10.0;
@@ -148,10 +146,15 @@ fn grain_number(intercept: &Estimate) -> Option<GrainNumber> {
 }
 
 fn warnings(fields: &[&Field]) -> Vec<Warning> {
-    [one_field(fields), mixed_scales(fields), scales_differ(fields), unfit_fields(fields)]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        one_field(fields),
+        mixed_scales(fields),
+        scales_differ(fields.iter().filter_map(|f| f.scale.as_ref())),
+        unfit_fields(fields),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 fn one_field(fields: &[&Field]) -> Option<Warning> {
@@ -175,18 +178,6 @@ fn mixed_scales(fields: &[&Field]) -> Option<Warning> {
         without.join(", ")
     );
     Some(Warning::new("mixed-scales", text))
-}
-
-fn scales_differ(fields: &[&Field]) -> Option<Warning> {
-    let sizes = || fields.iter().filter_map(|f| Some(f.scale.as_ref()?.um_per_px));
-    let (smallest, largest) = (sizes().fold(f64::MAX, f64::min), sizes().fold(f64::MIN, f64::max));
-    (largest > SCALES_ALIKE_WITHIN * smallest).then(|| {
-        let text = format!(
-            "pixel sizes run from {smallest:.4} to {largest:.4} µm: coarser pixels miss small pores and thin boundaries, \
-             so part of the scatter between fields is resolution; take all fields at one magnification"
-        );
-        Warning::new("scales-differ", text)
-    })
 }
 
 fn unfit_fields(fields: &[&Field]) -> Option<Warning> {

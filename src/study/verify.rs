@@ -17,7 +17,7 @@ pub enum Difference {
         /// Version of the repetition.
         now: String,
     },
-    /// A picture is missing, new, or has other bytes.
+    /// A file that was read is missing, new, or has other bytes: a picture, a text beside it, or the file of scales.
     Input(String),
     /// A file of the results no longer has the bytes that the run wrote.
     Changed(String),
@@ -48,11 +48,13 @@ pub fn verify(results: &Path, moved: &[PathBuf]) -> Result<Outcome, Error> {
         return Err(Error::Option { name: "--pictures", why });
     }
     let roots = if moved.is_empty() { then.roots.clone() } else { moved.to_vec() };
+    let is_now = |path: &PathBuf| relocated(path, &then.roots, &roots);
     let folder = tempfile::tempdir().map_err(|source| Error::Write { path: std::env::temp_dir(), source })?;
     let out = folder.path().join("repeated");
     let request = Request {
-        roots,
-        sheet: then.sheet.clone(),
+        sheet: then.sheet.as_ref().map(is_now),
+        scales: then.scales.as_ref().map(is_now),
+        roots: roots.clone(),
         out: out.clone(),
         replace: false,
         threads: None,
@@ -70,6 +72,12 @@ pub fn verify(results: &Path, moved: &[PathBuf]) -> Result<Outcome, Error> {
     let compared = then.outputs.len().saturating_sub(outputs.len());
     differences.extend(outputs.into_iter().map(Difference::Output));
     Ok(Outcome { compared, differences })
+}
+
+/// Where a file is now that lay in one of the measured folders, if they were moved.
+fn relocated(path: &Path, then: &[PathBuf], now: &[PathBuf]) -> PathBuf {
+    let moved = then.iter().zip(now).find_map(|(then, now)| Some(now.join(path.strip_prefix(then).ok()?)));
+    moved.unwrap_or_else(|| path.to_owned())
 }
 
 /// Files that have another hash on the other side, or are only on one, by name.

@@ -8,7 +8,7 @@ use ceramograph::grid::Frame;
 use ceramograph::measure::region::Region;
 use ceramograph::micrograph::InfoStrip;
 use ceramograph::options::{Options, PoreMethod, Surface};
-use ceramograph::scale::{Bar, BarStyle, Scale, ScaleSource};
+use ceramograph::scale::{Bar, BarReading, BarStyle, LabelReading, Scale, ScaleSource};
 use ceramograph::study::result::*;
 use ceramograph::units::{Area, Length};
 use ceramograph::warning::Warning;
@@ -113,6 +113,7 @@ pub fn unknown_study() -> Study {
         frame: Frame { x: 0, y: 0, width: 1, height: 1 },
         info_strip: None,
         scale: None,
+        bar_reading: None,
         picture_check: PictureCheck { grade: Grade::Use, findings: vec![] },
         porosity_percent: None,
         porosity_without_pull_out_percent: None,
@@ -253,6 +254,13 @@ fn scale() -> Scale {
     }
 }
 
+fn bar_reading() -> BarReading {
+    let frame = Frame { x: 820, y: 712, width: 70, height: 14 };
+    let label = LabelReading { text: "10 µm".into(), length_um: 10.0, probability: 0.98, frame };
+    let bar = scale().bar.expect("a bar");
+    BarReading { bar, confidence: 0.95, label: Some(label), doubt: None }
+}
+
 fn field(specimen: &str, number: u32, (porosity, intercept): (f64, f64), sequence: &mut Sequence) -> Field {
     let porosity = porosity + 0.3 * sequence.normal();
     let intercept = intercept * (1.0 + 0.04 * sequence.normal());
@@ -279,6 +287,7 @@ fn field(specimen: &str, number: u32, (porosity, intercept): (f64, f64), sequenc
         frame: FRAME,
         info_strip: Some(InfoStrip { first_row_px: 704, rows_px: 64 }),
         scale: Some(scale()),
+        bar_reading: Some(bar_reading()),
         picture_check: picture_check(doubtful),
         porosity_percent: Some(porosity),
         porosity_without_pull_out_percent: Some(porosity - 0.21),

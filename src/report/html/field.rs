@@ -4,8 +4,11 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 
 use crate::options::Surface;
+use crate::report::html::FieldPictures;
 use crate::report::number::{UNKNOWN, count, decimals, places_for, significant, significant_or_unknown};
+use crate::report::survey::in_words;
 use crate::report::{name::printable, phrase};
+use crate::scale::dispute;
 use crate::study::result::{Field, Finding, Grade};
 
 /// One picture in print.
@@ -33,10 +36,11 @@ pub(super) struct FieldView {
     pub warnings: Vec<String>,
     pub overlay: Option<String>,
     pub thumbnail: Option<String>,
+    pub bar: BarView,
 }
 
 impl FieldView {
-    pub(super) fn new(field: &Field, check_names: &[&str], thumbnail: Option<&[u8]>) -> Self {
+    pub(super) fn new(field: &Field, check_names: &[&str], pictures: &FieldPictures) -> Self {
         let pores = field.pores.as_ref();
         Self {
             name: phrase::field_name(field),
@@ -66,9 +70,42 @@ impl FieldView {
             ),
             warnings: field.warnings.iter().map(|warning| printable(&warning.message)).collect(),
             overlay: field.overlay.clone(),
-            thumbnail: thumbnail.map(|jpeg| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg))),
+            thumbnail: pictures.overlay.as_ref().map(|jpeg| data_url("jpeg", jpeg)),
+            bar: bar(field, pictures),
         }
     }
+}
+
+/// The bytes of a picture as an address within the page.
+fn data_url(kind: &str, bytes: &[u8]) -> String {
+    format!("data:image/{kind};base64,{}", STANDARD.encode(bytes))
+}
+
+/// The scale bar of a picture, shown.
+pub(super) struct BarView {
+    pub data: Option<String>,
+    /// What was read, or why nothing was.
+    pub words: String,
+    pub class: &'static str,
+}
+
+fn bar(field: &Field, pictures: &FieldPictures) -> BarView {
+    let reading = field.bar_reading.as_ref();
+    let doubt = reading.and_then(|reading| reading.doubt.as_deref()).map(printable);
+    let label = reading.and_then(|reading| reading.label.as_ref());
+    let text = label.map_or_else(String::new, |label| format!("“{}” ", printable(&label.text)));
+    let disputed = dispute(&field.warnings).map_or("", |_| "; another source contradicts it");
+    let words = match (&field.scale, doubt) {
+        (Some(scale), None) => format!("scale: {}{disputed}", in_words(scale)),
+        (Some(scale), Some(doubt)) => {
+            format!("scale: {}{disputed}; bar {text}not relied on: {doubt}", in_words(scale))
+        }
+        (None, Some(doubt)) => format!("no scale; bar {text}not relied on: {doubt}"),
+        (None, None) => "no scale, and no bar was seen".to_owned(),
+    };
+    let is_good = field.scale.is_some() && disputed.is_empty();
+    let data = pictures.bar.as_ref().map(|png| data_url("png", png));
+    BarView { data, words, class: if is_good { "" } else { "doubt" } }
 }
 
 fn unknown() -> String {

@@ -41,15 +41,24 @@ struct Page {
     unscaled: bool,
 }
 
-/// The page. `thumbnails` holds a JPEG of the overlay for each field of the study, in its order; missing ones are left
-/// out.
-pub fn page(study: &Study, thumbnails: &[Option<Vec<u8>>]) -> String {
+/// Small pictures of a field; missing ones are left out of the page.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct FieldPictures {
+    /// JPEG of the overlay.
+    pub overlay: Option<Vec<u8>>,
+    /// PNG of the surroundings of the scale bar.
+    pub bar: Option<Vec<u8>>,
+}
+
+/// The page. `pictures` holds those of each field of the study, in its order.
+pub fn page(study: &Study, pictures: &[FieldPictures]) -> String {
+    let none = FieldPictures::default();
     let check_names = field::check_names(&study.fields);
     let fields: Vec<FieldView> = study
         .fields
         .iter()
         .enumerate()
-        .map(|(i, field)| FieldView::new(field, &check_names, thumbnails.get(i).and_then(Option::as_deref)))
+        .map(|(i, field)| FieldView::new(field, &check_names, pictures.get(i).unwrap_or(&none)))
         .collect();
     let page = Page {
         version: format!("{} {}", study.tool.name, study.tool.version),
@@ -78,6 +87,15 @@ pub fn thumbnail_side(field_count: usize) -> u32 {
         0..=40 => 560,
         41..=150 => 400,
         _ => 260,
+    }
+}
+
+/// The width of crops around the scale bar that keeps their share of such a page below about 1 MB.
+pub fn crop_width(field_count: usize) -> u32 {
+    match field_count {
+        0..=40 => 360,
+        41..=150 => 280,
+        _ => 200,
     }
 }
 

@@ -6,7 +6,7 @@ use crate::grid::Grid;
 use crate::micrograph::Grey;
 
 /// Grey in 8 bits; 16 bit levels are shifted so that the brightest one fills the range.
-pub(in crate::scale) fn eight_bit(grey: &Grey) -> Cow<'_, Grid<u8>> {
+pub(crate) fn eight_bit(grey: &Grey) -> Cow<'_, Grid<u8>> {
     match grey {
         Grey::Eight(grid) => Cow::Borrowed(grid),
         Grey::Sixteen(grid) => {

@@ -7,7 +7,7 @@
 
 mod ends;
 pub(super) mod glyphs;
-pub(super) mod levels;
+pub(crate) mod levels;
 mod lines;
 mod rectangles;
 mod score;

@@ -11,7 +11,7 @@ use super::pores::{Pore, PoreResults};
 use crate::grid::Frame;
 use crate::micrograph::InfoStrip;
 use crate::options::Surface;
-use crate::scale::Scale;
+use crate::scale::{BarReading, Scale};
 use crate::warning::Warning;
 
 /// One picture, measured.
@@ -39,6 +39,9 @@ pub struct Field {
     pub info_strip: Option<InfoStrip>,
     /// Scale, if there is one.
     pub scale: Option<Scale>,
+    /// The scale bar that was used, else the most likely one with the reason why it was not; null if none was seen.
+    #[serde(default)]
+    pub bar_reading: Option<BarReading>,
     /// Whether the picture is fit to be measured.
     pub picture_check: PictureCheck,
     /// Area fraction of pores, in percent of the measured area, pull-out included.

@@ -58,7 +58,14 @@ pub struct Tool {
     pub version: Cow<'static, str>,
 }
 
-/// A picture that could not be measured.
+impl Tool {
+    /// This program.
+    pub fn this() -> Self {
+        Self { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() }
+    }
+}
+
+/// A picture that could not be read or measured.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 pub struct Failure {
     /// Path from the measured folder, with `/` between parts.

@@ -3,13 +3,13 @@
 //! One wrong cell never costs another: it becomes a [`Problem`] and its value is unknown. Only what makes the table itself
 //! unreadable is an error.
 
-mod cells;
+pub(in crate::study) mod cells;
 pub mod columns;
 mod plausibility;
 pub mod problem;
 pub mod quantities;
-mod reading;
-mod row;
+pub(in crate::study) mod reading;
+pub(in crate::study) mod row;
 mod template;
 pub mod unit;
 

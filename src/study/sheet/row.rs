@@ -182,13 +182,17 @@ pub(super) fn row(line: Line<'_>, decimal: Decimal, problems: &mut Vec<Problem>)
     Some(row)
 }
 
-fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
+/// A pattern of paths, `*` not reaching over `/`.
+///
+/// # Errors
+/// What is wrong with it.
+pub(in crate::study) fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
     let glob = GlobBuilder::new(pattern).literal_separator(true).build();
     glob.map(|glob| glob.compile_matcher()).map_err(|e| e.kind().to_string())
 }
 
-/// The name of a folder as a pattern that matches it alone.
-fn escaped(name: &str) -> String {
+/// A name as a pattern that matches it alone.
+pub(in crate::study) fn escaped(name: &str) -> String {
     let mut pattern = String::new();
     for letter in name.chars() {
         if "?*[]{}!\\".contains(letter) {

@@ -1,0 +1,159 @@
+//! The files of a study one by one: with as many in flight as there are threads, and one that fails costing no other.
+
+use std::num::NonZeroUsize;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use crate::error::Error;
+use crate::micrograph::beside::texts_beside;
+use crate::micrograph::{self, Micrograph, ReadOptions};
+use crate::study::input::Input;
+use crate::study::record::{Entry, sha256};
+use crate::study::result::{Failure, Field};
+use crate::study::survey::PictureScale;
+
+/// What happens during a run.
+#[derive(Debug)]
+pub enum Event<'a> {
+    /// The pictures were listed.
+    Started {
+        /// Files to be looked at.
+        files: usize,
+    },
+    /// A field was measured.
+    Measured(&'a Field),
+    /// The scale of a picture was looked for.
+    Surveyed(&'a PictureScale),
+    /// A picture could not be read or measured.
+    Failed(&'a Failure),
+    /// All pages of a file are done.
+    FileDone,
+}
+
+/// What a file came to.
+#[derive(Debug)]
+pub(super) struct FileOutcome<R> {
+    /// The file, if it could be read, and the text files beside it that say something.
+    pub entries: Vec<Entry>,
+    /// One result, or the reason why there is none, for each page.
+    pub pages: Vec<Result<R, Failure>>,
+}
+
+/// A page of a file.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct PageOf<'a> {
+    /// SHA-256 of the file, in hexadecimal.
+    pub sha256: &'a str,
+    /// Page, from 1, where the file has several.
+    pub page: Option<u32>,
+}
+
+/// The number of threads asked for, or one for each core.
+pub(super) fn threads(asked: Option<NonZeroUsize>) -> NonZeroUsize {
+    asked.or_else(|| std::thread::available_parallelism().ok()).unwrap_or(NonZeroUsize::MIN)
+}
+
+/// A pool of so many threads.
+pub(super) fn pool(threads: NonZeroUsize) -> Result<rayon::ThreadPool, Error> {
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(threads.get())
+        .build()
+        .map_err(|e| Error::Option { name: "--threads", why: e.to_string() })
+}
+
+/// Works on every file; each of `threads` workers has one in flight. `done` takes what came of it, in any order.
+pub(super) fn for_each_file<T: Send>(
+    inputs: &[Input],
+    threads: NonZeroUsize,
+    work: &(dyn Fn(usize, &Input) -> Result<T, Error> + Sync),
+    done: &(dyn Fn(usize, T) -> Result<(), Error> + Sync),
+) -> Result<(), Error> {
+    // A file runs on the pool, not on its worker: the pool then shares its threads between and inside pictures, and
+    // workers only bound how many pictures are in memory.
+    let pool = pool(threads)?;
+    let next = AtomicUsize::new(0);
+    let all = || -> Result<(), Error> {
+        loop {
+            let index = next.fetch_add(1, Ordering::Relaxed);
+            let Some(input) = inputs.get(index) else { return Ok(()) };
+            let outcome = pool.install(|| work(index, input))?;
+            done(index, outcome)?;
+        }
+    };
+    let stop_all = || {
+        let result = all();
+        if result.is_err() {
+            next.store(inputs.len(), Ordering::Relaxed);
+        }
+        result
+    };
+    std::thread::scope(|scope| {
+        let workers: Vec<_> = (0..threads.get().min(inputs.len())).map(|_| scope.spawn(stop_all)).collect();
+        workers.into_iter().try_for_each(|w| w.join().expect("invariant: workers hand on their errors"))
+    })
+}
+
+/// Reads every page of a file, with what the texts beside it say; what `compute` refuses or a decoder panics on becomes a
+/// failure of that page. `finish` turns what was computed into the result of the page; its errors stop the run.
+pub(super) fn each_page<T, R>(
+    input: &Input,
+    max_pixels: u64,
+    compute: impl Fn(&Micrograph) -> Result<T, Error>,
+    finish: impl Fn(PageOf<'_>, &Micrograph, T) -> Result<R, Error>,
+) -> Result<FileOutcome<R>, Error> {
+    let failed = |page, error: String| Failure { file: input.name.clone(), page, error };
+    let nothing = |entries, error| Ok(FileOutcome { entries, pages: vec![Err(failed(None, error))] });
+    let bytes = match std::fs::read(&input.path) {
+        Ok(bytes) => bytes,
+        Err(source) => {
+            return nothing(vec![], Error::Read { path: input.path.clone(), source }.to_string());
+        }
+    };
+    let entry = Entry { file: input.name.clone(), sha256: sha256(&bytes) };
+    // A decoder that panics on a damaged file must not take the other pictures with it.
+    let pages = match guarded(|| micrograph::pages(&bytes, &input.path, &ReadOptions { max_pixels })) {
+        Ok(pages) => pages,
+        Err(error) => return nothing(vec![entry], error),
+    };
+    let mut texts: Vec<_> = texts_beside(&input.path).into_iter().map(|text| (text, false)).collect();
+    let mut outcomes = Vec::with_capacity(pages.count());
+    for index in 0..pages.count() {
+        let page = (pages.count() > 1).then_some(index as u32 + 1);
+        let computed = guarded(|| {
+            let mut micrograph = pages.read(index)?;
+            texts.iter_mut().for_each(|(text, states)| *states |= text.tell(&mut micrograph));
+            let computed = compute(&micrograph)?;
+            Ok((micrograph, computed))
+        });
+        outcomes.push(match computed {
+            Ok((micrograph, computed)) => {
+                Ok(finish(PageOf { sha256: &entry.sha256, page }, &micrograph, computed)?)
+            }
+            Err(error) => Err(failed(page, error)),
+        });
+    }
+    // A text that says nothing about the scale changes no result, and is no part of the run.
+    let stating = texts.iter().filter(|(_, states)| *states);
+    let beside = |name: &str| match input.name.rsplit_once('/') {
+        Some((folder, _)) => format!("{folder}/{name}"),
+        None => name.to_owned(),
+    };
+    let of_texts = stating.map(|(text, _)| Entry { file: beside(&text.name), sha256: sha256(&text.bytes) });
+    let entries = std::iter::once(entry.clone()).chain(of_texts).collect();
+    Ok(FileOutcome { entries, pages: outcomes })
+}
+
+/// Runs `f` and turns errors and panics into text.
+fn guarded<T>(f: impl FnOnce() -> Result<T, Error>) -> Result<T, String> {
+    match catch_unwind(AssertUnwindSafe(f)) {
+        Ok(result) => result.map_err(|error| error.to_string()),
+        Err(panic) => {
+            let text = panic
+                .downcast_ref::<String>()
+                .map(String::as_str)
+                .or_else(|| panic.downcast_ref::<&str>().copied())
+                .unwrap_or("no text");
+            Err(format!("the program failed on this picture ({text}); please report it with the picture"))
+        }
+    }
+}
