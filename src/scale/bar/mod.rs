@@ -32,6 +32,8 @@ const THRESHOLDS: [u8; 4] = [240, 200, 150, 90];
 /// picture's width.
 const SHORTEST_PX: usize = 10;
 const SHORTEST_SHARE: usize = 100;
+/// A long label may leave the arms of a bracket half as long; their caps tell them from strokes of letters.
+const ARM_SHARE: usize = 2;
 
 /// At most this many candidates are handed back.
 const MOST_CANDIDATES: usize = 8;
@@ -67,8 +69,8 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
 
 /// Shapes that are brighter than `threshold`, weighed without their label.
 fn search(grid: &Grid<u8>, threshold: u8, shortest: usize, strip: Option<InfoStrip>) -> Vec<Draft<'_>> {
-    let rectangles = rectangles::find(grid, threshold, shortest);
-    lines::shapes(grid, &rectangles)
+    let rectangles = rectangles::find(grid, threshold, shortest / ARM_SHARE);
+    lines::shapes(grid, threshold, &rectangles, shortest)
         .into_iter()
         .filter_map(|shape| score::draft(grid, threshold, shape, strip))
         .collect()
@@ -86,8 +88,8 @@ struct Shape {
     style: BarStyle,
     /// Columns of the gap for the label, where the line is broken.
     gap: Option<(usize, usize)>,
-    /// Rows that the caps span, where there are caps.
-    caps: Option<(usize, usize)>,
+    /// Caps at both ends, where there are any.
+    caps: Option<Caps>,
     /// Spread of the ends from row to row, in px.
     raggedness: f64,
 }
@@ -100,6 +102,21 @@ impl Shape {
     fn thickness(&self) -> usize {
         self.bottom + 1 - self.top
     }
+
+    /// Columns of the line from either end to its label, or all of them.
+    fn arm(&self) -> usize {
+        self.gap.map_or(self.length(), |(first, last)| (first - self.left).min(self.right - last))
+    }
+}
+
+/// Upright strokes at both ends of a line.
+#[derive(Clone, Copy, Debug)]
+struct Caps {
+    /// First and last row that either spans.
+    top: usize,
+    bottom: usize,
+    /// Columns of the wider one, from the end of the line inwards.
+    width: usize,
 }
 
 #[cfg(test)]
