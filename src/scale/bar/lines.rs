@@ -8,6 +8,10 @@ use crate::grid::Grid;
 const THICKEST_LINE_SHARE: usize = 12;
 /// Caps reach at least this far above and below the line, together, in px.
 const SHORTEST_CAPS: usize = 3;
+/// Caps of one bar begin and end at most so many rows apart.
+const CAPS_DIFFER: usize = 2;
+/// Where an arm is a bracket's for its cap alone, the cap reaches at least this far to either side, in px.
+const SHORTEST_STROKE: usize = 3;
 /// Caps are at most this share of the length of the bar.
 const LONGEST_CAPS_SHARE: f64 = 0.5;
 /// Caps are cut out at these shares of the line's height above the ground; thin ones are fainter than the line.
@@ -74,9 +78,7 @@ fn broken(
         && gap <= WIDEST_GAP_CAPPED
         && thickness * THICKEST_LINE_SHARE <= total;
     let needs_caps = shorter < shortest || gap > WIDEST_GAP;
-    if !fits
-        || needs_caps && ![(a, a.left), (b, b.right)].iter().all(|(r, x)| is_crossed(grid, threshold, r, *x))
-    {
+    if !fits || needs_caps && !are_crossed(grid, threshold, a, b) {
         return None;
     }
     let shape = Shape {
@@ -92,11 +94,21 @@ fn broken(
     Some(with_caps(grid, shape)).filter(|shape| shape.caps.is_some() || !needs_caps)
 }
 
-/// Whether an upright stroke may cross an arm at its end in column `x`: a quick look at few pixels, before caps are measured.
-fn is_crossed(grid: &Grid<u8>, threshold: u8, arm: &Rectangle, x: usize) -> bool {
-    let (above, below) = (arm.top.checked_sub(2), Some(arm.bottom + 2).filter(|&y| y < grid.height()));
-    let bright = |x: usize, y: Option<usize>| y.is_some_and(|y| grid.at(x, y) >= threshold);
-    (x.saturating_sub(1)..=(x + 1).min(grid.width() - 1)).any(|x| bright(x, above) && bright(x, below))
+/// Whether upright strokes of one height seem to cross both arms at their outer ends: a quick look at few pixels, before
+/// caps are measured.
+fn are_crossed(grid: &Grid<u8>, threshold: u8, left: &Rectangle, right: &Rectangle) -> bool {
+    let stroke = |arm: &Rectangle, x: usize| {
+        let bright = |x: usize, y: usize| grid.at(x, y) >= threshold;
+        let reach = |x: usize| {
+            let up = (0..arm.top).rev().take_while(|&y| bright(x, y)).count();
+            let down = (arm.bottom + 1..grid.height()).take_while(|&y| bright(x, y)).count();
+            (up.min(down) >= SHORTEST_STROKE).then_some((up, down))
+        };
+        (x.saturating_sub(1)..=(x + 1).min(grid.width() - 1)).filter_map(reach).max()
+    };
+    stroke(left, left.left)
+        .zip(stroke(right, right.right))
+        .is_some_and(|(a, b)| a.0.abs_diff(b.0) <= CAPS_DIFFER + 1 && a.1.abs_diff(b.1) <= CAPS_DIFFER + 1)
 }
 
 /// The shape as a bracket, if both ends carry caps of the same kind.
@@ -115,7 +127,8 @@ fn caps(grid: &Grid<u8>, shape: &Shape, share: f64) -> Option<Caps> {
     let (level, blur) = level_above_ground(grid, shape, share)?;
     let left = cap(grid, shape, level, blur, shape.left)?;
     let right = cap(grid, shape, level, blur, shape.right)?;
-    let alike = left.top.abs_diff(right.top) <= 2 && left.bottom.abs_diff(right.bottom) <= 2;
+    let alike =
+        left.top.abs_diff(right.top) <= CAPS_DIFFER && left.bottom.abs_diff(right.bottom) <= CAPS_DIFFER;
     let caps = Caps {
         top: left.top.min(right.top),
         bottom: left.bottom.max(right.bottom),

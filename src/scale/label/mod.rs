@@ -32,8 +32,13 @@ pub struct Label {
 impl Label {
     /// How much speaks for this being the label of its bar.
     fn worth(&self) -> f64 {
-        self.probability / (1.0 + self.distance)
+        worth(self.probability, self.distance)
     }
+}
+
+/// What a text of this probability is worth as a label at this distance in heights.
+fn worth(probability: f64, distance: f64) -> f64 {
+    probability / (1.0 + distance)
 }
 
 /// Probability from which a length is believed, by how usual it is beside a bar: what is rarely printed is more often
@@ -56,7 +61,13 @@ const LEAST_ONCE: f64 = 0.02;
 pub(super) fn beside(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Result<Option<Label>, Error> {
     let mut labels: Vec<Label> = Vec::new();
     for word in words::words_near(grid, bar, strip) {
-        labels.extend(read(grid, &word)?);
+        // Too far away to be the label or a rival, whatever it says, unless what was read is a part of it.
+        let is_idle = |read: &Label| {
+            worth(1.0, word.distance) <= RIVAL * read.worth() && !lies_in(read.frame, word.frame)
+        };
+        if !labels.iter().any(is_idle) {
+            labels.extend(read(grid, &word)?);
+        }
     }
     // A part of a line reads as a shorter number: the whole line counts.
     let whole = |label: &&Label| !labels.iter().any(|other| is_part(label, other));
@@ -74,14 +85,17 @@ pub(super) fn beside(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Re
 }
 
 fn is_part(label: &Label, of: &Label) -> bool {
-    let (a, b) = (label.frame, of.frame);
+    lies_in(label.frame, of.frame) && of.probability >= label.probability * RIVAL
+}
+
+/// Whether a box is a part of a wider one.
+fn lies_in(a: Frame, b: Frame) -> bool {
     let rim = b.height / 4;
     b.width > a.width + rim
         && b.x <= a.x + rim
         && a.x + a.width <= b.x + b.width + rim
         && b.y <= a.y + rim
         && a.y + a.height <= b.y + b.height + rim
-        && of.probability >= label.probability * RIVAL
 }
 
 /// The length that a word states, with the probabilities of all its spellings added up.

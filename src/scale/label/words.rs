@@ -70,7 +70,8 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
                 let v = f64::from(part.at(x, y));
                 (if bright { v >= cut } else { v <= cut }) && !in_bar(x, y)
             });
-            let glyphs = glyphs(mask, reach(grid), WIDEST);
+            let mut glyphs = glyphs(mask, reach(grid), WIDEST);
+            glyphs.retain(|glyph| !is_tick(glyph, bar, frame));
             for frame in words(&glyphs, frame) {
                 let room = room(grid, frame, bar);
                 let between_lines = is_between_lines(frame, bar, room);
@@ -179,6 +180,16 @@ fn on_one_line(word: &Glyph, tallest: usize, glyph: &Glyph) -> bool {
     let (low, high) = (glyph.height().min(tallest), glyph.height().max(tallest));
     let shared = glyph.bottom.min(word.bottom) as i64 + 1 - glyph.top.max(word.top) as i64;
     5 * low >= 2 * high && 10 * shared >= 6 * low as i64 && word.joined(glyph).height() * 2 <= 3 * high
+}
+
+/// Whether a part is one of the ticks of a tick row: nothing else stands between them.
+fn is_tick(part: &Glyph, bar: &Bar, window: Frame) -> bool {
+    let (left, right) = ((window.x + part.left) as f64, (window.x + part.right + 1) as f64);
+    let rows = (window.y + part.top) as f64..(window.y + part.bottom + 1) as f64;
+    bar.style == BarStyle::Ticks
+        && left >= bar.left_px - CAP_PX
+        && right <= bar.right_px + CAP_PX
+        && rows.contains(&bar.row_px)
 }
 
 fn is_between_lines(frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
