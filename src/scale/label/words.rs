@@ -17,6 +17,10 @@ const GAP: f64 = 1.6;
 const WIDEST: usize = 5;
 /// Greys of one bar differ by less than this.
 const SAME_INK: u8 = 40;
+/// A line that goes on behind a word is there at least this share as long as before it; shorter ink is a letter's.
+const OTHER_HALF: f64 = 0.5;
+/// Columns inside the end of a filled bar at which its level is taken.
+const INSIDE_PX: f64 = 2.0;
 /// Labels stand no further from their bar than this many times their height, half as far to its sides.
 const FARTHEST: f64 = 6.0;
 /// Words that are read for a bar.
@@ -74,7 +78,7 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
             glyphs.retain(|glyph| !is_tick(glyph, bar, frame));
             for frame in words(&glyphs, frame) {
                 let room = room(grid, frame, bar);
-                let between_lines = is_between_lines(frame, bar, room);
+                let between_lines = is_between_lines(grid, frame, bar, room);
                 let word = Word { frame, distance: distance(frame, bar), room, between_lines };
                 if !found.iter().any(|other| same(other.frame, frame)) {
                     found.push(word);
@@ -102,7 +106,7 @@ fn reach(grid: &Grid<u8>) -> usize {
 
 /// Rows that a filled bar covers; none for a broken one, whose label stands in them, or for caps and ticks.
 fn rows_of(grid: &Grid<u8>, bar: &Bar) -> std::ops::Range<usize> {
-    let row = (bar.row_px as usize).min(grid.height() - 1);
+    let row = row_of(grid, bar);
     if bar.style != BarStyle::Solid {
         return row..row;
     }
@@ -135,7 +139,7 @@ fn around(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Frame {
     let rows = reach(grid);
     let aside = (width / ASIDE_SHARE).max(bar.length_px() as usize);
     let (left, right) = (bar.left_px.max(0.0) as usize, (bar.right_px.max(0.0) as usize).min(width));
-    let row = (bar.row_px.max(0.0) as usize).min(height - 1);
+    let row = row_of(grid, bar);
     let (x, y) = (left.saturating_sub(aside), row.saturating_sub(rows));
     let (top, bottom) = within.map_or((y, (row + rows).min(height)), |rows| (rows.start, rows.end));
     Frame { x, y: top, width: (right + aside).min(width) - x, height: bottom - top }
@@ -192,11 +196,44 @@ fn is_tick(part: &Glyph, bar: &Bar, window: Frame) -> bool {
         && rows.contains(&bar.row_px)
 }
 
-fn is_between_lines(frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
-    let outside = frame.x as f64 >= bar.right_px - 1.0 || (frame.x + frame.width) as f64 <= bar.left_px + 1.0;
+fn is_between_lines(grid: &Grid<u8>, frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
     let near = 3 * frame.height / 2;
+    let (after, before) =
+        (frame.x as f64 >= bar.right_px - 1.0, (frame.x + frame.width) as f64 <= bar.left_px + 1.0);
     // A line with caps at both ends is whole.
-    bar.style == BarStyle::Solid && outside && room.0 <= near && room.1 <= near
+    if bar.style != BarStyle::Solid || !(after || before) || room.0.min(room.1) > near {
+        return false;
+    }
+    let row = grid.row(row_of(grid, bar));
+    let least = (OTHER_HALF * bar.length_px()) as usize;
+    let (ink, ground) = ink_and_ground(grid, frame, bar);
+    let inked = |v: &u8| v.abs_diff(ink) <= v.abs_diff(ground);
+    let line_follows = |beyond: &mut dyn Iterator<Item = &u8>| {
+        let levels: Vec<u8> = beyond.take(near + least).copied().collect();
+        // The word itself may end in a stroke that is blurred beyond its box.
+        (0..=near.min(levels.len())).any(|start| {
+            let run = levels[start..].iter().take_while(|v| inked(v)).count();
+            run >= least || run > 0 && start + run == levels.len()
+        })
+    };
+    if after {
+        line_follows(&mut row[(frame.x + frame.width).min(row.len())..].iter())
+    } else {
+        line_follows(&mut row[..frame.x].iter().rev())
+    }
+}
+
+/// Levels of the bar and of the ground beside a word, in the row of the bar.
+fn ink_and_ground(grid: &Grid<u8>, frame: Frame, bar: &Bar) -> (u8, u8) {
+    let row = row_of(grid, bar);
+    // The outermost pixels of a filled bar are half ground.
+    let inside = if bar.style == BarStyle::Solid { INSIDE_PX } else { 0.0 };
+    let column = ((bar.left_px + inside).max(0.0) as usize).min(grid.width() - 1);
+    (grid.at(column, row), grid.at(frame.x.saturating_sub(2), row))
+}
+
+fn row_of(grid: &Grid<u8>, bar: &Bar) -> usize {
+    (bar.row_px.max(0.0) as usize).min(grid.height() - 1)
 }
 
 /// Share of the pixels in a box that lie near its brightest or its darkest greys: letters on an even ground have few others.
@@ -210,12 +247,11 @@ fn evenness(grid: &Grid<u8>, frame: Frame) -> f64 {
 
 /// Columns on either side of a word in which the row of the bar is free of its ink.
 fn room(grid: &Grid<u8>, frame: Frame, bar: &Bar) -> (usize, usize) {
-    let row = (bar.row_px as usize).min(grid.height() - 1);
+    let row = row_of(grid, bar);
     if !(frame.y..frame.y + frame.height).contains(&row) {
         return (usize::MAX, usize::MAX);
     }
-    let ink = grid.at((bar.left_px.max(0.0) as usize).min(grid.width() - 1), row);
-    let ground = grid.at(frame.x.saturating_sub(2), row);
+    let (ink, ground) = ink_and_ground(grid, frame, bar);
     // Where bar and ground are alike, nothing can be told.
     if ink.abs_diff(ground) < SAME_INK {
         return (usize::MAX, usize::MAX);
