@@ -61,6 +61,30 @@ fn bars_of_every_kind_are_read_with_their_label() {
 }
 
 #[test]
+fn brackets_are_read_however_short_their_label_leaves_the_arms() {
+    // Lengths of 119 to 238 px, of which a wide label takes more than half.
+    for (um_per_px, typeface) in [(0.0042, Typeface::Bold), (0.17, Typeface::Mono), (0.0021, Typeface::Serif)]
+    {
+        for (tone, place) in
+            [(StripTone::LightOnDark, StripPlace::Below), (StripTone::DarkOnLight, StripPlace::Panel)]
+        {
+            let strip = StripSpec {
+                bar: BarShape::Bracket,
+                tone,
+                typeface,
+                spelling: Spelling::Comma,
+                place,
+                ..StripSpec::default()
+            };
+            let (scale, warnings) = read(with_strip(um_per_px, strip), Vec::new());
+            let scale = scale.unwrap_or_else(|| panic!("{um_per_px} {tone:?}: {warnings:?}"));
+            // The ends of the bar are known to half a px, of at least 100.
+            assert!((scale.um_per_px / um_per_px - 1.0).abs() < 0.01, "{um_per_px}: {scale:?}");
+        }
+    }
+}
+
+#[test]
 fn a_tag_that_agrees_confirms_and_one_that_does_not_is_named() {
     let grey = with_strip(0.05, StripSpec::default());
     let (scale, warnings) = read(grey.clone(), vec![claim(0.0501)]);

@@ -51,7 +51,11 @@ pub fn find(
             break;
         }
         if let Some(label) = label::beside(&grid, &bar.bar, strip)? {
-            found.push(LabelledBar { bar: bar.clone(), label, doubt: None, spread: 0.0 });
+            let mut bar = bar.clone();
+            if bar.is_broken && !label.stands_in(&bar.bar) {
+                bar.without_letters("its label does not stand in its gap");
+            }
+            found.push(LabelledBar { bar, label, doubt: None, spread: 0.0 });
         }
     }
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));

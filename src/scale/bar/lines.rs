@@ -12,6 +12,10 @@ const SHORTEST_CAPS: usize = 3;
 const CAPS_DIFFER: usize = 2;
 /// Where an arm is a bracket's for its cap alone, the cap reaches at least this far to either side, in px.
 const SHORTEST_STROKE: usize = 3;
+/// Beyond such a cap, from behind its blur to half its height, no more than this share is inked: letters stand nearer to
+/// each other.
+const FREE_BEYOND: std::ops::Range<usize> = 2..4;
+const FREE_BUT: f64 = 0.05;
 /// Caps are at most this share of the length of the bar.
 const LONGEST_CAPS_SHARE: f64 = 0.5;
 /// Caps are cut out at these shares of the line's height above the ground; thin ones are fainter than the line.
@@ -91,7 +95,9 @@ fn broken(
         caps: None,
         raggedness: a.raggedness.max(b.raggedness),
     };
-    Some(with_caps(grid, shape)).filter(|shape| shape.caps.is_some() || !needs_caps)
+    Some(with_caps(grid, shape)).filter(|shape| {
+        !needs_caps || shape.caps.is_some_and(|caps| are_ends_free(grid, threshold, shape, caps))
+    })
 }
 
 /// Whether upright strokes of one height seem to cross both arms at their outer ends: a quick look at few pixels, before
@@ -109,6 +115,20 @@ fn are_crossed(grid: &Grid<u8>, threshold: u8, left: &Rectangle, right: &Rectang
     stroke(left, left.left)
         .zip(stroke(right, right.right))
         .is_some_and(|(a, b)| a.0.abs_diff(b.0) <= CAPS_DIFFER + 1 && a.1.abs_diff(b.1) <= CAPS_DIFFER + 1)
+}
+
+/// Whether nothing stands right outside the caps: strokes of letters have other letters beside them.
+fn are_ends_free(grid: &Grid<u8>, threshold: u8, shape: &Shape, caps: Caps) -> bool {
+    let height = caps.bottom + 1 - caps.top;
+    let reach = (height / 2).max(FREE_BEYOND.end);
+    let before = shape.left.saturating_sub(reach)..(shape.left + 1).saturating_sub(FREE_BEYOND.start);
+    let after = shape.right + FREE_BEYOND.start..(shape.right + 1 + reach).min(grid.width());
+    [before, after].into_iter().all(|columns| {
+        let rows = (caps.top..=caps.bottom).map(|y| grid.row(y));
+        let inked: usize =
+            rows.map(|row| row[columns.clone()].iter().filter(|&&v| v >= threshold).count()).sum();
+        inked as f64 <= FREE_BUT * (height * columns.len()) as f64
+    })
 }
 
 /// The shape as a bracket, if both ends carry caps of the same kind.

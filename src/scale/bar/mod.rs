@@ -180,7 +180,9 @@ mod tests {
     fn ticks() -> (Grid<u8>, InfoStrip) {
         let mut grid = ground(0);
         for i in 0..11 {
-            fill(&mut grid, 200 + 15 * i..202 + 15 * i, 252..260, 255);
+            // The first, middle and last one are longer.
+            let end = if i % 5 == 0 { 266 } else { 260 };
+            fill(&mut grid, 200 + 15 * i..202 + 15 * i, 252..end, 255);
         }
         write(&mut grid, 330, 270, 255);
         (grid, InfoStrip { first_row_px: 250, rows_px: 50 })
@@ -223,6 +225,47 @@ mod tests {
     fn a_tick_row_reaches_from_first_to_last_tick_centre() {
         let (grid, strip) = ticks();
         assert_bar(&best(&grid, Some(strip)), BarStyle::Ticks, 201.0, 351.0);
+    }
+
+    #[test]
+    fn a_letter_one_spacing_before_the_first_tick_is_none() {
+        let (mut grid, strip) = ticks();
+        fill(&mut grid, 185..187, 255..261, 255);
+        assert_bar(&best(&grid, Some(strip)), BarStyle::Ticks, 201.0, 351.0);
+    }
+
+    /// A bracket from cap centre 201 to 339 whose letters leave arms of `arm` px.
+    fn short_armed(arm: usize) -> Grid<u8> {
+        let mut grid = ground(0);
+        for x in [200..200 + arm, 340 - arm..340] {
+            fill(&mut grid, x, 275..277, 255);
+        }
+        for x in [200, 338] {
+            fill(&mut grid, x..x + 2, 268..284, 255);
+        }
+        let mut left = 200 + arm + 6;
+        while left + 4 + 6 + arm <= 340 {
+            fill(&mut grid, left..left + 4, 271..281, 255);
+            left += 9;
+        }
+        grid
+    }
+
+    #[test]
+    fn a_bracket_is_found_however_short_its_label_leaves_its_arms() {
+        for arm in [8, 9, 14, 25, 45] {
+            assert_bar(&best(&short_armed(arm), None), BarStyle::Bracket, 201.0, 339.0);
+        }
+    }
+
+    #[test]
+    fn crossed_arms_with_letters_beside_them_are_letters() {
+        let mut grid = short_armed(8);
+        for x in [194, 343] {
+            fill(&mut grid, x..x + 3, 268..284, 255);
+        }
+        let candidates = find(&Grey::Eight(grid), None);
+        assert!(candidates.iter().all(|c| !c.is_likely()), "{candidates:?}");
     }
 
     #[test]

@@ -21,6 +21,8 @@ const SAME_INK: u8 = 40;
 const OTHER_HALF: f64 = 0.5;
 /// Columns inside the end of a filled bar at which its level is taken.
 const INSIDE_PX: f64 = 2.0;
+/// A stroke may be blurred this far beyond the box of its word, in px.
+const BLUR_PX: usize = 2;
 /// Labels stand no further from their bar than this many times their height, half as far to its sides.
 const FARTHEST: f64 = 6.0;
 /// Words that are read for a bar.
@@ -256,13 +258,20 @@ fn room(grid: &Grid<u8>, frame: Frame, bar: &Bar) -> (usize, usize) {
     if ink.abs_diff(ground) < SAME_INK {
         return (usize::MAX, usize::MAX);
     }
-    let free = |x: &usize| {
-        let v = grid.at(*x, row);
+    let free = |x: usize| {
+        let v = grid.at(x, row);
         v.abs_diff(ink) > v.abs_diff(ground)
     };
-    let left = (0..frame.x).rev().take_while(free).count();
-    let right = (frame.x + frame.width..grid.width()).take_while(free).count();
-    (left.saturating_sub(1), right.saturating_sub(1))
+    let left: Vec<bool> = (0..frame.x).rev().map(free).collect();
+    let right: Vec<bool> = (frame.x + frame.width..grid.width()).map(free).collect();
+    (free_columns(&left).saturating_sub(1), free_columns(&right).saturating_sub(1))
+}
+
+/// Free columns beside a word, with the blur of its last stroke, if that is all that touches it.
+fn free_columns(free: &[bool]) -> usize {
+    let blur = free.iter().take(BLUR_PX).take_while(|free| !**free).count();
+    let columns = free[blur..].iter().take_while(|free| **free).count();
+    if columns > 0 { blur + columns } else { 0 }
 }
 
 fn same(a: Frame, b: Frame) -> bool {
@@ -284,4 +293,73 @@ fn distance(frame: Frame, bar: &Bar) -> f64 {
     let across = beyond(left, right, bar.left_px, bar.right_px);
     let down = beyond(top, bottom, bar.row_px, bar.row_px);
     (2.0 * across).hypot(down) / frame.height as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ROW: usize = 60;
+
+    fn fill(grid: &mut Grid<u8>, x: std::ops::Range<usize>, y: std::ops::Range<usize>) {
+        for y in y {
+            grid.row_mut(y)[x.clone()].fill(250);
+        }
+    }
+
+    /// A dark strip with three letters from `left`, 12 px high around [`ROW`], the last one's blur in one column more.
+    fn lettered(left: usize) -> Grid<u8> {
+        let mut grid = Grid::filled(400, 120, 10);
+        for i in 0..3 {
+            fill(&mut grid, left + 9 * i..left + 9 * i + 6, ROW - 6..ROW + 6);
+        }
+        for y in ROW - 6..ROW + 6 {
+            grid.set(left + 24, y, 150);
+        }
+        grid
+    }
+
+    fn bar(style: BarStyle, left: usize, right: usize) -> Bar {
+        Bar { left_px: left as f64, right_px: right as f64, row_px: ROW as f64, style, uncertainty_px: 0.5 }
+    }
+
+    /// The word that begins at `left` and is no wider than the letters with their blur.
+    fn word_at(grid: &Grid<u8>, bar: &Bar, left: usize) -> Option<Word> {
+        words_near(grid, bar, None).into_iter().find(|word| word.frame.x == left && word.frame.width <= 25)
+    }
+
+    #[test]
+    fn ticks_are_no_letters_of_the_word_beside_them() {
+        let mut grid = lettered(100);
+        for i in 0..11 {
+            fill(&mut grid, 132 + 10 * i..134 + 10 * i, ROW - 6..ROW + 6);
+        }
+        let word = word_at(&grid, &bar(BarStyle::Ticks, 133, 233), 100);
+        assert!(word.is_some(), "{:?}", words_near(&grid, &bar(BarStyle::Ticks, 133, 233), None));
+    }
+
+    #[test]
+    fn a_line_goes_on_behind_a_word_where_a_line_of_its_length_follows() {
+        let mut grid = lettered(150);
+        fill(&mut grid, 80..140, ROW - 1..ROW + 2);
+        let half = bar(BarStyle::Solid, 80, 140);
+        // The blur of the last letter is no line, nor is a dash behind it.
+        fill(&mut grid, 180..186, ROW - 1..ROW + 2);
+        let alone = word_at(&grid, &half, 150).expect("a word");
+        assert!(!alone.between_lines);
+        fill(&mut grid, 186..245, ROW - 1..ROW + 2);
+        let broken = word_at(&grid, &half, 150).expect("a word");
+        assert!(broken.between_lines);
+    }
+
+    #[test]
+    fn the_blur_of_a_letter_leaves_the_room_beside_it() {
+        let mut grid = lettered(150);
+        fill(&mut grid, 80..140, ROW - 1..ROW + 2);
+        fill(&mut grid, 185..245, ROW - 1..ROW + 2);
+        let words = words_near(&grid, &bar(BarStyle::Bracket, 80, 245), None);
+        let word = words.iter().find(|word| word.frame.x == 150 && word.frame.width == 24).expect("a word");
+        // 174 to 185 less the pixel before the line; a letter's blur in the first of them.
+        assert_eq!(word.room, (9, 10));
+    }
 }
