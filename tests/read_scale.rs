@@ -125,6 +125,25 @@ fn no_scale_is_read_off_pictures_without_one() {
 }
 
 #[test]
+fn a_line_broken_by_other_letters_than_its_label_is_not_relied_on() {
+    let Grey::Eight(mut grid) = with_strip(0.05, StripSpec::default()) else { panic!("8 bit") };
+    // The strip is 42 rows high; its bar of 200 px ends 14 px before the rim and covers rows 530 to 533.
+    let (ground, ink) = (grid.at(1, 502), grid.at(600, 531));
+    for y in 530..534 {
+        grid.row_mut(y)[650..722].fill(ground);
+    }
+    for left in [662, 682, 702] {
+        for y in 528..538 {
+            grid.row_mut(y)[left..left + 6].fill(ink);
+        }
+    }
+    let (scale, warnings) = read(Grey::Eight(grid), Vec::new());
+    assert!(scale.is_none(), "{scale:?}");
+    assert_eq!(warnings[0].code, "bar-label-doubtful");
+    assert!(warnings[0].message.contains("its label does not stand in its gap"), "{warnings:?}");
+}
+
+#[test]
 fn a_bar_whose_label_is_gone_is_named_but_not_used() {
     let Grey::Eight(mut grid) = with_strip(0.05, StripSpec::default()) else { panic!("8 bit") };
     let ground = grid.at(1, 502);
