@@ -158,11 +158,13 @@ fn caps(grid: &Grid<u8>, shape: &Shape, share: f64) -> Option<Caps> {
     (alike && height <= LONGEST_CAPS_SHARE * shape.length() as f64 && is_centred(shape, caps)).then_some(caps)
 }
 
-/// Whether the line meets its caps in the middle, or short caps at one end.
+/// Whether the line meets its caps in the middle, or short caps at one end. Of a broken line its arms count: feet of letters
+/// are short, and the stems that rise from them are not.
 fn is_centred(shape: &Shape, caps: Caps) -> bool {
     let up = shape.top.saturating_sub(caps.top);
     let down = caps.bottom.saturating_sub(shape.bottom);
-    let one_sided = up.min(down) <= 1 && up.max(down) * 6 <= shape.length();
+    let drawn = shape.length() - shape.gap.map_or(0, |(first, last)| last + 1 - first);
+    let one_sided = up.min(down) <= 1 && up.max(down) * 6 <= drawn;
     up.abs_diff(down) <= 2.max(up.max(down) / 3) || one_sided
 }
 

@@ -269,6 +269,19 @@ mod tests {
     }
 
     #[test]
+    fn a_word_whose_first_and_last_letter_have_feet_is_no_bracket() {
+        let mut grid = ground(0);
+        // Stems of 9 px on feet of 12 px at the ends of a word of 56 px, letters between.
+        for (foot, stem) in [(200..212, 200..203), (244..256, 253..256)] {
+            fill(&mut grid, foot, 280..282, 255);
+            fill(&mut grid, stem, 271..282, 255);
+        }
+        write(&mut grid, 216, 271, 255);
+        let candidates = find(&Grey::Eight(grid), None);
+        assert!(candidates.iter().all(|c| !c.is_likely()), "{candidates:?}");
+    }
+
+    #[test]
     fn the_negative_has_the_same_bars() {
         let (tick_row, strip) = ticks();
         for (grid, strip) in [(solid(), None), (bracket(true), None), (tick_row, Some(strip))] {
