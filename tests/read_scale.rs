@@ -126,7 +126,8 @@ fn no_scale_is_read_off_pictures_without_one() {
 
 #[test]
 fn a_line_broken_by_other_letters_than_its_label_is_not_relied_on() {
-    let Grey::Eight(mut grid) = with_strip(0.05, StripSpec::default()) else { panic!("8 bit") };
+    // A label of 500 nm, in which no letter reaches down to the line.
+    let Grey::Eight(mut grid) = with_strip(0.0025, StripSpec::default()) else { panic!("8 bit") };
     // The strip is 42 rows high; its bar of 200 px ends 14 px before the rim and covers rows 530 to 533.
     let (ground, ink) = (grid.at(1, 502), grid.at(600, 531));
     for y in 530..534 {
