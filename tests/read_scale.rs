@@ -62,6 +62,30 @@ fn bars_of_every_kind_are_read_with_their_label() {
 }
 
 #[test]
+fn brackets_are_read_however_short_their_label_leaves_the_arms() {
+    // Lengths of 119 to 238 px, of which a wide label takes more than half.
+    for (um_per_px, typeface) in [(0.0042, Typeface::Bold), (0.17, Typeface::Mono), (0.0021, Typeface::Serif)]
+    {
+        for (tone, place) in
+            [(StripTone::LightOnDark, StripPlace::Below), (StripTone::DarkOnLight, StripPlace::Panel)]
+        {
+            let strip = StripSpec {
+                bar: BarShape::Bracket,
+                tone,
+                typeface,
+                spelling: Spelling::Comma,
+                place,
+                ..StripSpec::default()
+            };
+            let (scale, warnings) = read(with_strip(um_per_px, strip), Vec::new());
+            let scale = scale.unwrap_or_else(|| panic!("{um_per_px} {tone:?}: {warnings:?}"));
+            // The ends of the bar are known to half a px, of at least 100.
+            assert!((scale.um_per_px / um_per_px - 1.0).abs() < 0.01, "{um_per_px}: {scale:?}");
+        }
+    }
+}
+
+#[test]
 fn a_tag_that_agrees_confirms_and_one_that_does_not_is_named() {
     let grey = with_strip(0.05, StripSpec::default());
     let (scale, warnings) = read(grey.clone(), vec![claim(0.0501)]);
@@ -99,6 +123,26 @@ fn no_scale_is_read_off_pictures_without_one() {
         assert!(scale.is_none(), "{scale:?}");
         assert_eq!(warnings.last().map(|w| &*w.code), Some("no-scale"));
     }
+}
+
+#[test]
+fn a_line_broken_by_other_letters_than_its_label_is_not_relied_on() {
+    // A label of 500 nm, in which no letter reaches down to the line.
+    let Grey::Eight(mut grid) = with_strip(0.0025, StripSpec::default()) else { panic!("8 bit") };
+    // The strip is 42 rows high; its bar of 200 px ends 14 px before the rim and covers rows 530 to 533.
+    let (ground, ink) = (grid.at(1, 502), grid.at(600, 531));
+    for y in 530..534 {
+        grid.row_mut(y)[650..722].fill(ground);
+    }
+    for left in [662, 682, 702] {
+        for y in 528..538 {
+            grid.row_mut(y)[left..left + 6].fill(ink);
+        }
+    }
+    let (scale, warnings) = read(Grey::Eight(grid), Vec::new());
+    assert!(scale.is_none(), "{scale:?}");
+    assert_eq!(warnings[0].code, "bar-label-doubtful");
+    assert!(warnings[0].message.contains("its label does not stand in its gap"), "{warnings:?}");
 }
 
 #[test]

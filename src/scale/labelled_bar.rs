@@ -18,6 +18,11 @@ pub struct LabelledBar {
     pub spread: f64,
 }
 
+/// What a certain label at the bar adds to the worth of the bar, and what each height of distance takes off.
+const LABEL: f64 = 0.5;
+const DISTANCE: f64 = 0.05;
+/// A labelled bar whose worth is less than that of the best one by this is no rival.
+const BEHIND: f64 = 0.15;
 /// Labels are looked for beside this many bars, the most likely ones.
 const MOST_BARS: usize = 5;
 /// Bars less likely than this are none, whatever stands beside them.
@@ -41,8 +46,16 @@ pub fn find(
     let grid = bar::levels::eight_bit(grey);
     let mut found: Vec<LabelledBar> = Vec::new();
     for bar in candidates.iter().filter(|bar| bar.confidence >= LEAST_BAR).take(MOST_BARS) {
+        // Whatever its label, it would be neither the best one nor a rival.
+        if found.iter().any(|best| bar.confidence + LABEL <= best.worth() - BEHIND) {
+            break;
+        }
         if let Some(label) = label::beside(&grid, &bar.bar, strip)? {
-            found.push(LabelledBar { bar: bar.clone(), label, doubt: None, spread: 0.0 });
+            let mut bar = bar.clone();
+            if bar.is_broken && !label.stands_in(&bar.bar) {
+                bar.without_letters("its label does not stand in its gap");
+            }
+            found.push(LabelledBar { bar, label, doubt: None, spread: 0.0 });
         }
     }
     found.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
@@ -56,7 +69,7 @@ pub fn find(
 
 impl LabelledBar {
     fn worth(&self) -> f64 {
-        self.bar.confidence + 0.5 * self.label.probability - 0.05 * self.label.distance.min(6.0)
+        self.bar.confidence + LABEL * self.label.probability - DISTANCE * self.label.distance.min(6.0)
     }
 
     /// µm in one pixel.
@@ -79,7 +92,7 @@ impl LabelledBar {
             return Some(format!("the bar is uncertain ({})", self.bar.doubt()));
         }
         let rival = others.iter().find(|other| {
-            other.bar.is_likely() && self.apart(other) > SAME_BAR && other.worth() > self.worth() - 0.15
+            other.bar.is_likely() && self.apart(other) > SAME_BAR && other.worth() > self.worth() - BEHIND
         });
         rival.map(|other| {
             format!(

@@ -1,6 +1,6 @@
 //! Ends of a shape to a fraction of a pixel.
 
-use super::Shape;
+use super::{Caps, Shape};
 use crate::grid::Grid;
 
 /// Pixels outside an end over which the ground is averaged.
@@ -69,17 +69,20 @@ enum Side {
 }
 
 /// Centre of the cap at one end, weighted by how far each column stands out of the line's own blur.
-fn cap_centre(grid: &Grid<u8>, shape: &Shape, caps: (usize, usize), side: Side) -> f64 {
+fn cap_centre(grid: &Grid<u8>, shape: &Shape, caps: Caps, side: Side) -> f64 {
     // The blurred rim of the line is left out where the caps are tall enough.
     let apart = |margin: usize| -> Vec<usize> {
-        (caps.0..=caps.1).filter(|y| y + margin < shape.top || *y > shape.bottom + margin).collect()
+        (caps.top..=caps.bottom).filter(|y| y + margin < shape.top || *y > shape.bottom + margin).collect()
     };
     let rows = Some(apart(1)).filter(|rows| rows.len() >= 4).unwrap_or_else(|| apart(0));
     let level =
         |x: usize| rows.iter().map(|&y| f64::from(grid.at(x, y))).sum::<f64>() / rows.len().max(1) as f64;
     let end = if side == Side::Left { shape.left } else { shape.right };
-    let inside = LINE_SAMPLE.map(|d| if side == Side::Left { end + d } else { end.saturating_sub(d) });
-    let line = inside.map(|x| level(x.min(grid.width() - 1))).sum::<f64>() / LINE_SAMPLE.len() as f64;
+    // Behind a short arm the label begins.
+    let sample = if shape.arm() < LINE_SAMPLE.end { shape.arm() / 2..shape.arm() } else { LINE_SAMPLE };
+    let count = sample.len();
+    let inside = sample.map(|d| if side == Side::Left { end + d } else { end.saturating_sub(d) });
+    let line = inside.map(|x| level(x.min(grid.width() - 1))).sum::<f64>() / count as f64;
     let columns = end.saturating_sub(CAP_REACH)..=(end + CAP_REACH).min(grid.width() - 1);
     let highest = columns.clone().map(level).fold(0.0, f64::max);
     // A tenth of the height keeps noise far from the cap out of the balance.

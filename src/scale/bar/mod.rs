@@ -32,6 +32,8 @@ const THRESHOLDS: [u8; 4] = [240, 200, 150, 90];
 /// picture's width.
 const SHORTEST_PX: usize = 10;
 const SHORTEST_SHARE: usize = 100;
+/// A long label may leave the arms of a bracket half as long; their caps tell them from strokes of letters.
+const ARM_SHARE: usize = 2;
 
 /// At most this many candidates are handed back.
 const MOST_CANDIDATES: usize = 8;
@@ -67,8 +69,8 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
 
 /// Shapes that are brighter than `threshold`, weighed without their label.
 fn search(grid: &Grid<u8>, threshold: u8, shortest: usize, strip: Option<InfoStrip>) -> Vec<Draft<'_>> {
-    let rectangles = rectangles::find(grid, threshold, shortest);
-    lines::shapes(grid, &rectangles)
+    let rectangles = rectangles::find(grid, threshold, shortest / ARM_SHARE);
+    lines::shapes(grid, threshold, &rectangles, shortest)
         .into_iter()
         .filter_map(|shape| score::draft(grid, threshold, shape, strip))
         .collect()
@@ -86,8 +88,8 @@ struct Shape {
     style: BarStyle,
     /// Columns of the gap for the label, where the line is broken.
     gap: Option<(usize, usize)>,
-    /// Rows that the caps span, where there are caps.
-    caps: Option<(usize, usize)>,
+    /// Caps at both ends, where there are any.
+    caps: Option<Caps>,
     /// Spread of the ends from row to row, in px.
     raggedness: f64,
 }
@@ -100,6 +102,21 @@ impl Shape {
     fn thickness(&self) -> usize {
         self.bottom + 1 - self.top
     }
+
+    /// Columns of the line from either end to its label, or all of them.
+    fn arm(&self) -> usize {
+        self.gap.map_or(self.length(), |(first, last)| (first - self.left).min(self.right - last))
+    }
+}
+
+/// Upright strokes at both ends of a line.
+#[derive(Clone, Copy, Debug)]
+struct Caps {
+    /// First and last row that either spans.
+    top: usize,
+    bottom: usize,
+    /// Columns of the wider one, from the end of the line inwards.
+    width: usize,
 }
 
 #[cfg(test)]
@@ -163,7 +180,9 @@ mod tests {
     fn ticks() -> (Grid<u8>, InfoStrip) {
         let mut grid = ground(0);
         for i in 0..11 {
-            fill(&mut grid, 200 + 15 * i..202 + 15 * i, 252..260, 255);
+            // The first, middle and last one are longer.
+            let end = if i % 5 == 0 { 266 } else { 260 };
+            fill(&mut grid, 200 + 15 * i..202 + 15 * i, 252..end, 255);
         }
         write(&mut grid, 330, 270, 255);
         (grid, InfoStrip { first_row_px: 250, rows_px: 50 })
@@ -206,6 +225,60 @@ mod tests {
     fn a_tick_row_reaches_from_first_to_last_tick_centre() {
         let (grid, strip) = ticks();
         assert_bar(&best(&grid, Some(strip)), BarStyle::Ticks, 201.0, 351.0);
+    }
+
+    #[test]
+    fn a_letter_one_spacing_before_the_first_tick_is_none() {
+        let (mut grid, strip) = ticks();
+        fill(&mut grid, 185..187, 255..261, 255);
+        assert_bar(&best(&grid, Some(strip)), BarStyle::Ticks, 201.0, 351.0);
+    }
+
+    /// A bracket from cap centre 201 to 339 whose letters leave arms of `arm` px.
+    fn short_armed(arm: usize) -> Grid<u8> {
+        let mut grid = ground(0);
+        for x in [200..200 + arm, 340 - arm..340] {
+            fill(&mut grid, x, 275..277, 255);
+        }
+        for x in [200, 338] {
+            fill(&mut grid, x..x + 2, 268..284, 255);
+        }
+        let mut left = 200 + arm + 6;
+        while left + 4 + 6 + arm <= 340 {
+            fill(&mut grid, left..left + 4, 271..281, 255);
+            left += 9;
+        }
+        grid
+    }
+
+    #[test]
+    fn a_bracket_is_found_however_short_its_label_leaves_its_arms() {
+        for arm in [8, 9, 14, 25, 45] {
+            assert_bar(&best(&short_armed(arm), None), BarStyle::Bracket, 201.0, 339.0);
+        }
+    }
+
+    #[test]
+    fn crossed_arms_with_letters_beside_them_are_letters() {
+        let mut grid = short_armed(8);
+        for x in [194, 343] {
+            fill(&mut grid, x..x + 3, 268..284, 255);
+        }
+        let candidates = find(&Grey::Eight(grid), None);
+        assert!(candidates.iter().all(|c| !c.is_likely()), "{candidates:?}");
+    }
+
+    #[test]
+    fn a_word_whose_first_and_last_letter_have_feet_is_no_bracket() {
+        let mut grid = ground(0);
+        // Stems of 9 px on feet of 12 px at the ends of a word of 56 px, letters between.
+        for (foot, stem) in [(200..212, 200..203), (244..256, 253..256)] {
+            fill(&mut grid, foot, 280..282, 255);
+            fill(&mut grid, stem, 271..282, 255);
+        }
+        write(&mut grid, 216, 271, 255);
+        let candidates = find(&Grey::Eight(grid), None);
+        assert!(candidates.iter().all(|c| !c.is_likely()), "{candidates:?}");
     }
 
     #[test]

@@ -16,6 +16,12 @@ pub(super) struct Rectangle {
     pub raggedness: f64,
 }
 
+impl Rectangle {
+    pub(super) fn length(&self) -> usize {
+        self.right + 1 - self.left
+    }
+}
+
 /// Runs of one rectangle may end this far apart, in px, or this share of their length.
 const END_TOLERANCE_PX: usize = 2;
 const END_TOLERANCE_SHARE: usize = 40;

@@ -13,6 +13,9 @@ const MOST_UNCERTAINTY: f64 = 0.025;
 const CLEAR_LEAD: f64 = 0.1;
 /// Drafts this far behind the best one cannot catch up, whatever their label.
 const WORTH_A_LOOK: f64 = 0.45;
+/// What a whole label is worth, and a gap without letters.
+const LETTERS: f64 = 0.2;
+const NO_LETTERS: f64 = -0.25;
 /// Lengths this close are the same bar.
 const SAME_LENGTH: f64 = 0.03;
 
@@ -27,8 +30,8 @@ pub struct BarCandidate {
     pub reasons: Vec<String>,
     /// Whether another candidate of another length is nearly as likely.
     pub rivalled: bool,
-    /// Whether it is two lines with the label between them.
-    is_broken: bool,
+    /// Whether it is two lines with letters between them.
+    pub(in crate::scale) is_broken: bool,
 }
 
 impl BarCandidate {
@@ -49,6 +52,12 @@ impl BarCandidate {
     /// Whether its ends are so blurred or ragged that its length is in doubt.
     pub fn is_blurred(&self) -> bool {
         self.bar.uncertainty_px > MOST_UNCERTAINTY * self.bar.length_px()
+    }
+
+    /// Takes the worth of letters in its gap off again, for these have turned out to be none.
+    pub(in crate::scale) fn without_letters(&mut self, reason: &str) {
+        self.confidence = (self.confidence - LETTERS + NO_LETTERS).max(0.0);
+        self.reasons.push(reason.to_owned());
     }
 
     /// What makes it uncertain, in words.
@@ -164,10 +173,10 @@ pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
     let Draft { grid, shape, levels, .. } = draft;
     let label = text::label_at_levels(grid, levels, shape);
     let (worth, reason) = match label.parts {
-        _ if shape.gap.is_some() && !label.in_gap => (-0.25, "no letters in its gap"),
+        _ if shape.gap.is_some() && !label.in_gap => (NO_LETTERS, "no letters in its gap"),
         0 | 1 => (-0.1, "no label near it"),
         2 => (0.1, "a short label near it"),
-        _ => (0.2, "a label near it"),
+        _ => (LETTERS, "a label near it"),
     };
     let (left_px, right_px) = ends::measure(grid, shape);
     if right_px - left_px < 4.0 {

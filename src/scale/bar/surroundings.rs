@@ -33,7 +33,9 @@ pub(super) fn rows_beside(thickness: usize) -> usize {
 }
 
 pub(super) fn look(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Surroundings {
-    let columns: Vec<usize> = (shape.left + 1..shape.right)
+    // Caps are no ground, nor is the blur beside them.
+    let rim = shape.caps.map_or(1, |caps| (caps.width + 1).min(shape.arm() / 2));
+    let columns: Vec<usize> = (shape.left + rim..=shape.right - rim)
         .filter(|x| !shape.gap.is_some_and(|(a, b)| (a..=b).contains(x)))
         .collect();
     let margin = usize::from(shape.thickness() > 3);

@@ -47,7 +47,7 @@ fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
     let step = (grid.height() / FINE_HEIGHT).max(1);
     let (x0, x1) = (shape.left.saturating_sub(aside), (shape.right + aside).min(grid.width() - 1));
     let (y0, y1) = (shape.top.saturating_sub(reach), (shape.bottom + reach).min(grid.height() - 1));
-    let (top, bottom) = shape.caps.unwrap_or((shape.top, shape.bottom));
+    let (top, bottom) = shape.caps.map_or((shape.top, shape.bottom), |caps| (caps.top, caps.bottom));
     let in_bar = |x: usize, y: usize| {
         (shape.left.saturating_sub(3)..=shape.right + 3).contains(&x)
             && (top.saturating_sub(1)..=bottom + 1).contains(&y)

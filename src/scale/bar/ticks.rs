@@ -66,7 +66,9 @@ fn at_level(grid: &Grid<u8>, strip: InfoStrip, level: u8) -> Option<TickRow> {
         .max_by_key(|row| (row.ticks.len(), row.rows, std::cmp::Reverse(row.first_row)))
 }
 
-/// The ticks without marks at either end that neither begin nor end on the same row as the others: strokes of a letter.
+/// The ticks without marks at either end that do not stand on the line of the others: strokes of a letter.
+///
+/// Ticks of a row are of different length, but all begin on one row, or all end on one.
 fn level_ends(grid: &Grid<u8>, (strip, level): (InfoStrip, u8), row: usize, ticks: &[f64]) -> Vec<f64> {
     let last = (strip.first_row_px + strip.rows_px).min(grid.height());
     let span = |tick: f64| {
@@ -82,7 +84,10 @@ fn level_ends(grid: &Grid<u8>, (strip, level): (InfoStrip, u8), row: usize, tick
         all[all.len() / 2]
     };
     let (top, bottom) = (middle(|s| s.0), middle(|s| s.1));
-    let is_tick = |k: &usize| spans[*k].0.abs_diff(top) <= 1 || spans[*k].1.abs_diff(bottom) <= 1;
+    let begins = |k: &usize| spans[*k].0.abs_diff(top) <= 1;
+    let ends = |k: &usize| spans[*k].1.abs_diff(bottom) <= 1;
+    let hang = (0..ticks.len()).filter(begins).count() >= (0..ticks.len()).filter(ends).count();
+    let is_tick = |k: &usize| if hang { begins(k) } else { ends(k) };
     let first = (0..ticks.len()).find(is_tick).unwrap_or(ticks.len());
     let end = (0..ticks.len()).rev().find(is_tick).map_or(first, |k| k + 1);
     ticks[first..end.max(first)].to_vec()

@@ -32,8 +32,25 @@ pub struct Label {
 impl Label {
     /// How much speaks for this being the label of its bar.
     fn worth(&self) -> f64 {
-        self.probability / (1.0 + self.distance)
+        worth(self.probability, self.distance)
     }
+
+    fn is_as_long_as(&self, other: &Self) -> bool {
+        (self.length_um / other.length_um - 1.0).abs() < 1e-6
+    }
+
+    /// Whether it stands between the ends of `bar`, in its row.
+    pub(super) fn stands_in(&self, bar: &Bar) -> bool {
+        let Frame { x, y, width, height } = self.frame;
+        x as f64 >= bar.left_px
+            && (x + width) as f64 <= bar.right_px
+            && (y as f64..(y + height) as f64).contains(&bar.row_px)
+    }
+}
+
+/// What a text of this probability is worth as a label at this distance in heights.
+fn worth(probability: f64, distance: f64) -> f64 {
+    probability / (1.0 + distance)
 }
 
 /// Probability from which a length is believed, by how usual it is beside a bar: what is rarely printed is more often
@@ -56,7 +73,13 @@ const LEAST_ONCE: f64 = 0.02;
 pub(super) fn beside(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Result<Option<Label>, Error> {
     let mut labels: Vec<Label> = Vec::new();
     for word in words::words_near(grid, bar, strip) {
-        labels.extend(read(grid, &word)?);
+        // Too far away to be the label or a rival, whatever it says, unless what was read is a part of it.
+        let is_idle = |read: &Label| {
+            worth(1.0, word.distance) <= RIVAL * read.worth() && !lies_in(read.frame, word.frame)
+        };
+        if !labels.iter().any(is_idle) {
+            labels.extend(read(grid, &word)?);
+        }
     }
     // A part of a line reads as a shorter number: the whole line counts.
     let whole = |label: &&Label| !labels.iter().any(|other| is_part(label, other));
@@ -64,9 +87,7 @@ pub(super) fn beside(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Re
     ranked.sort_by(|a, b| b.worth().total_cmp(&a.worth()));
     let mut ranked = ranked.into_iter();
     let Some(mut best) = ranked.next() else { return Ok(None) };
-    let rival = ranked.any(|other| {
-        (other.length_um / best.length_um).ln().abs() > 1e-6 && other.worth() > RIVAL * best.worth()
-    });
+    let rival = ranked.any(|other| !other.is_as_long_as(&best) && other.worth() > RIVAL * best.worth());
     if rival && best.doubt.is_none() {
         best.doubt = Some("another length stands near the bar");
     }
@@ -74,14 +95,17 @@ pub(super) fn beside(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Re
 }
 
 fn is_part(label: &Label, of: &Label) -> bool {
-    let (a, b) = (label.frame, of.frame);
+    lies_in(label.frame, of.frame) && !label.is_as_long_as(of) && of.probability >= label.probability * RIVAL
+}
+
+/// Whether a box is a part of a wider one.
+fn lies_in(a: Frame, b: Frame) -> bool {
     let rim = b.height / 4;
     b.width > a.width + rim
         && b.x <= a.x + rim
         && a.x + a.width <= b.x + b.width + rim
         && b.y <= a.y + rim
         && a.y + a.height <= b.y + b.height + rim
-        && of.probability >= label.probability * RIVAL
 }
 
 /// The length that a word states, with the probabilities of all its spellings added up.
@@ -159,4 +183,45 @@ fn with_rim(grid: &Grid<u8>, word: &words::Word, (above, aside): (f64, f64)) -> 
     let right = (frame.x + frame.width + right).min(grid.width());
     let bottom = (frame.y + frame.height + rim(above)).min(grid.height());
     Frame { x, y, width: right - x, height: bottom - y }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn label(length_um: f64, probability: f64, (x, width): (usize, usize)) -> Label {
+        Label {
+            text: String::new(),
+            length_um,
+            probability,
+            doubt: None,
+            frame: Frame { x, y: 100, width, height: 20 },
+            distance: 0.3,
+            between_lines: false,
+        }
+    }
+
+    #[test]
+    fn a_wider_box_counts_where_it_states_another_length() {
+        let narrow = label(5.0, 1.0, (50, 60));
+        // The box with one digit more is the whole number; the one with the texture beside it is but a worse look.
+        assert!(is_part(&narrow, &label(25.0, 0.7, (30, 80))));
+        assert!(!is_part(&narrow, &label(5.0, 0.7, (30, 80))));
+        assert!(!is_part(&narrow, &label(25.0, 0.4, (30, 80))));
+    }
+
+    #[test]
+    fn a_label_in_a_gap_stands_between_the_ends_in_their_row() {
+        let bar = |left_px: f64, row_px: f64| Bar {
+            left_px,
+            right_px: left_px + 150.0,
+            row_px,
+            style: super::super::BarStyle::Bracket,
+            uncertainty_px: 0.5,
+        };
+        let label = label(5.0, 1.0, (50, 60));
+        assert!(label.stands_in(&bar(10.0, 110.0)));
+        assert!(!label.stands_in(&bar(10.0, 90.0)));
+        assert!(!label.stands_in(&bar(80.0, 110.0)));
+    }
 }

@@ -13,6 +13,8 @@ pub(crate) struct PrintedLength {
 
 /// Units that are printed beside bars. A metre or a picometre beside the bar of a micrograph is a µm that was misread.
 const UNITS: [&str; 6] = ["nm", "µm", "μm", "um", "mm", "Å"];
+/// How usual an ångström is beside the bar of a micrograph: only single atoms are as small.
+const RARE_UNIT: f64 = 0.6;
 /// Lengths beyond these are printed beside no bar of a micrograph, in µm.
 const LIMITS_UM: (f64, f64) = (1e-4, 1e5);
 
@@ -38,7 +40,8 @@ pub(crate) fn printed_length(text: &str) -> Option<PrintedLength> {
         return None;
     }
     let um = parse_um(&format!("{number}{unit}")).ok()?;
-    (LIMITS_UM.0..=LIMITS_UM.1).contains(&um).then(|| PrintedLength { um, usual: usual(&number) })
+    let rare = if unit == "Å" { RARE_UNIT } else { 1.0 };
+    (LIMITS_UM.0..=LIMITS_UM.1).contains(&um).then(|| PrintedLength { um, usual: rare * usual(&number) })
 }
 
 /// Letters that look like a digit, as that digit; no unit has one of them.
@@ -122,6 +125,7 @@ mod tests {
     fn one_two_and_five_are_the_most_usual() {
         let usual = |text: &str| printed_length(text).unwrap().usual;
         assert_eq!(usual("0.2 µm"), 1.0);
+        assert!(usual("2 Å") < usual("2 nm"));
         assert_eq!(usual("50.0um"), 1.0);
         assert!(usual("300 nm") < 1.0 && usual("25 µm") < 1.0);
         assert!(usual("18.3 µm") < usual("70 µm"));

@@ -19,8 +19,9 @@ const SIGNS: &str = " 0123456789.,ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrst
 const ROWS: usize = 32;
 /// Columns of a line for one step of the answer.
 const COLUMN_STEP: usize = 4;
-/// Narrower lines are continued by their last column; longer ones are no labels.
-const COLUMNS: (usize, usize) = (64, 512);
+/// Narrower lines are continued by their last column; longer ones are no labels: ten signs, each as wide as the letters are
+/// high, have 250 columns with the rim around them.
+const COLUMNS: (usize, usize) = (64, 320);
 
 /// Texts that the line in `crop` may hold, with their probabilities, the likeliest first. The crop should reach a quarter
 /// of the letters' height beyond them above and below.

@@ -17,6 +17,12 @@ const GAP: f64 = 1.6;
 const WIDEST: usize = 5;
 /// Greys of one bar differ by less than this.
 const SAME_INK: u8 = 40;
+/// A line that goes on behind a word is there at least this share as long as before it; shorter ink is a letter's.
+const OTHER_HALF: f64 = 0.5;
+/// Columns inside the end of a filled bar at which its level is taken.
+const INSIDE_PX: f64 = 2.0;
+/// A stroke may be blurred this far beyond the box of its word, in px.
+const BLUR_PX: usize = 2;
 /// Labels stand no further from their bar than this many times their height, half as far to its sides.
 const FARTHEST: f64 = 6.0;
 /// Words that are read for a bar.
@@ -70,10 +76,11 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
                 let v = f64::from(part.at(x, y));
                 (if bright { v >= cut } else { v <= cut }) && !in_bar(x, y)
             });
-            let glyphs = glyphs(mask, reach(grid), WIDEST);
+            let mut glyphs = glyphs(mask, reach(grid), WIDEST);
+            glyphs.retain(|glyph| !is_tick(glyph, bar, frame));
             for frame in words(&glyphs, frame) {
                 let room = room(grid, frame, bar);
-                let between_lines = is_between_lines(frame, bar, room);
+                let between_lines = is_between_lines(grid, frame, bar, room);
                 let word = Word { frame, distance: distance(frame, bar), room, between_lines };
                 if !found.iter().any(|other| same(other.frame, frame)) {
                     found.push(word);
@@ -101,7 +108,7 @@ fn reach(grid: &Grid<u8>) -> usize {
 
 /// Rows that a filled bar covers; none for a broken one, whose label stands in them, or for caps and ticks.
 fn rows_of(grid: &Grid<u8>, bar: &Bar) -> std::ops::Range<usize> {
-    let row = (bar.row_px as usize).min(grid.height() - 1);
+    let row = row_of(grid, bar);
     if bar.style != BarStyle::Solid {
         return row..row;
     }
@@ -134,7 +141,7 @@ fn around(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -> Frame {
     let rows = reach(grid);
     let aside = (width / ASIDE_SHARE).max(bar.length_px() as usize);
     let (left, right) = (bar.left_px.max(0.0) as usize, (bar.right_px.max(0.0) as usize).min(width));
-    let row = (bar.row_px.max(0.0) as usize).min(height - 1);
+    let row = row_of(grid, bar);
     let (x, y) = (left.saturating_sub(aside), row.saturating_sub(rows));
     let (top, bottom) = within.map_or((y, (row + rows).min(height)), |rows| (rows.start, rows.end));
     Frame { x, y: top, width: (right + aside).min(width) - x, height: bottom - top }
@@ -181,11 +188,54 @@ fn on_one_line(word: &Glyph, tallest: usize, glyph: &Glyph) -> bool {
     5 * low >= 2 * high && 10 * shared >= 6 * low as i64 && word.joined(glyph).height() * 2 <= 3 * high
 }
 
-fn is_between_lines(frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
-    let outside = frame.x as f64 >= bar.right_px - 1.0 || (frame.x + frame.width) as f64 <= bar.left_px + 1.0;
+/// Whether a part is one of the ticks of a tick row: nothing else stands between them.
+fn is_tick(part: &Glyph, bar: &Bar, window: Frame) -> bool {
+    let (left, right) = ((window.x + part.left) as f64, (window.x + part.right + 1) as f64);
+    let rows = (window.y + part.top) as f64..(window.y + part.bottom + 1) as f64;
+    bar.style == BarStyle::Ticks
+        && left >= bar.left_px - CAP_PX
+        && right <= bar.right_px + CAP_PX
+        && rows.contains(&bar.row_px)
+}
+
+fn is_between_lines(grid: &Grid<u8>, frame: Frame, bar: &Bar, room: (usize, usize)) -> bool {
     let near = 3 * frame.height / 2;
+    let (after, before) =
+        (frame.x as f64 >= bar.right_px - 1.0, (frame.x + frame.width) as f64 <= bar.left_px + 1.0);
     // A line with caps at both ends is whole.
-    bar.style == BarStyle::Solid && outside && room.0 <= near && room.1 <= near
+    if bar.style != BarStyle::Solid || !(after || before) || room.0.min(room.1) > near {
+        return false;
+    }
+    let row = grid.row(row_of(grid, bar));
+    let least = (OTHER_HALF * bar.length_px()) as usize;
+    let (ink, ground) = ink_and_ground(grid, frame, bar);
+    let inked = |v: &u8| v.abs_diff(ink) <= v.abs_diff(ground);
+    let line_follows = |beyond: &mut dyn Iterator<Item = &u8>| {
+        let levels: Vec<u8> = beyond.take(near + least).copied().collect();
+        // The word itself may end in a stroke that is blurred beyond its box.
+        (0..=near.min(levels.len())).any(|start| {
+            let run = levels[start..].iter().take_while(|v| inked(v)).count();
+            run >= least || run > 0 && start + run == levels.len()
+        })
+    };
+    if after {
+        line_follows(&mut row[(frame.x + frame.width).min(row.len())..].iter())
+    } else {
+        line_follows(&mut row[..frame.x].iter().rev())
+    }
+}
+
+/// Levels of the bar and of the ground beside a word, in the row of the bar.
+fn ink_and_ground(grid: &Grid<u8>, frame: Frame, bar: &Bar) -> (u8, u8) {
+    let row = row_of(grid, bar);
+    // The outermost pixels of a filled bar are half ground.
+    let inside = if bar.style == BarStyle::Solid { INSIDE_PX } else { 0.0 };
+    let column = ((bar.left_px + inside).max(0.0) as usize).min(grid.width() - 1);
+    (grid.at(column, row), grid.at(frame.x.saturating_sub(2), row))
+}
+
+fn row_of(grid: &Grid<u8>, bar: &Bar) -> usize {
+    (bar.row_px.max(0.0) as usize).min(grid.height() - 1)
 }
 
 /// Share of the pixels in a box that lie near its brightest or its darkest greys: letters on an even ground have few others.
@@ -199,23 +249,29 @@ fn evenness(grid: &Grid<u8>, frame: Frame) -> f64 {
 
 /// Columns on either side of a word in which the row of the bar is free of its ink.
 fn room(grid: &Grid<u8>, frame: Frame, bar: &Bar) -> (usize, usize) {
-    let row = (bar.row_px as usize).min(grid.height() - 1);
+    let row = row_of(grid, bar);
     if !(frame.y..frame.y + frame.height).contains(&row) {
         return (usize::MAX, usize::MAX);
     }
-    let ink = grid.at((bar.left_px.max(0.0) as usize).min(grid.width() - 1), row);
-    let ground = grid.at(frame.x.saturating_sub(2), row);
+    let (ink, ground) = ink_and_ground(grid, frame, bar);
     // Where bar and ground are alike, nothing can be told.
     if ink.abs_diff(ground) < SAME_INK {
         return (usize::MAX, usize::MAX);
     }
-    let free = |x: &usize| {
-        let v = grid.at(*x, row);
+    let free = |x: usize| {
+        let v = grid.at(x, row);
         v.abs_diff(ink) > v.abs_diff(ground)
     };
-    let left = (0..frame.x).rev().take_while(free).count();
-    let right = (frame.x + frame.width..grid.width()).take_while(free).count();
-    (left.saturating_sub(1), right.saturating_sub(1))
+    let left: Vec<bool> = (0..frame.x).rev().map(free).collect();
+    let right: Vec<bool> = (frame.x + frame.width..grid.width()).map(free).collect();
+    (free_columns(&left).saturating_sub(1), free_columns(&right).saturating_sub(1))
+}
+
+/// Free columns beside a word, with the blur of its last stroke, if that is all that touches it.
+fn free_columns(free: &[bool]) -> usize {
+    let blur = free.iter().take(BLUR_PX).take_while(|free| !**free).count();
+    let columns = free[blur..].iter().take_while(|free| **free).count();
+    if columns > 0 { blur + columns } else { 0 }
 }
 
 fn same(a: Frame, b: Frame) -> bool {
@@ -237,4 +293,73 @@ fn distance(frame: Frame, bar: &Bar) -> f64 {
     let across = beyond(left, right, bar.left_px, bar.right_px);
     let down = beyond(top, bottom, bar.row_px, bar.row_px);
     (2.0 * across).hypot(down) / frame.height as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ROW: usize = 60;
+
+    fn fill(grid: &mut Grid<u8>, x: std::ops::Range<usize>, y: std::ops::Range<usize>) {
+        for y in y {
+            grid.row_mut(y)[x.clone()].fill(250);
+        }
+    }
+
+    /// A dark strip with three letters from `left`, 12 px high around [`ROW`], the last one's blur in one column more.
+    fn lettered(left: usize) -> Grid<u8> {
+        let mut grid = Grid::filled(400, 120, 10);
+        for i in 0..3 {
+            fill(&mut grid, left + 9 * i..left + 9 * i + 6, ROW - 6..ROW + 6);
+        }
+        for y in ROW - 6..ROW + 6 {
+            grid.set(left + 24, y, 150);
+        }
+        grid
+    }
+
+    fn bar(style: BarStyle, left: usize, right: usize) -> Bar {
+        Bar { left_px: left as f64, right_px: right as f64, row_px: ROW as f64, style, uncertainty_px: 0.5 }
+    }
+
+    /// The word that begins at `left` and is no wider than the letters with their blur.
+    fn word_at(grid: &Grid<u8>, bar: &Bar, left: usize) -> Option<Word> {
+        words_near(grid, bar, None).into_iter().find(|word| word.frame.x == left && word.frame.width <= 25)
+    }
+
+    #[test]
+    fn ticks_are_no_letters_of_the_word_beside_them() {
+        let mut grid = lettered(100);
+        for i in 0..11 {
+            fill(&mut grid, 132 + 10 * i..134 + 10 * i, ROW - 6..ROW + 6);
+        }
+        let word = word_at(&grid, &bar(BarStyle::Ticks, 133, 233), 100);
+        assert!(word.is_some(), "{:?}", words_near(&grid, &bar(BarStyle::Ticks, 133, 233), None));
+    }
+
+    #[test]
+    fn a_line_goes_on_behind_a_word_where_a_line_of_its_length_follows() {
+        let mut grid = lettered(150);
+        fill(&mut grid, 80..140, ROW - 1..ROW + 2);
+        let half = bar(BarStyle::Solid, 80, 140);
+        // The blur of the last letter is no line, nor is a dash behind it.
+        fill(&mut grid, 180..186, ROW - 1..ROW + 2);
+        let alone = word_at(&grid, &half, 150).expect("a word");
+        assert!(!alone.between_lines);
+        fill(&mut grid, 186..245, ROW - 1..ROW + 2);
+        let broken = word_at(&grid, &half, 150).expect("a word");
+        assert!(broken.between_lines);
+    }
+
+    #[test]
+    fn the_blur_of_a_letter_leaves_the_room_beside_it() {
+        let mut grid = lettered(150);
+        fill(&mut grid, 80..140, ROW - 1..ROW + 2);
+        fill(&mut grid, 185..245, ROW - 1..ROW + 2);
+        let words = words_near(&grid, &bar(BarStyle::Bracket, 80, 245), None);
+        let word = words.iter().find(|word| word.frame.x == 150 && word.frame.width == 24).expect("a word");
+        // 174 to 185 less the pixel before the line; a letter's blur in the first of them.
+        assert_eq!(word.room, (9, 10));
+    }
 }
