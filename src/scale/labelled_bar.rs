@@ -81,6 +81,9 @@ impl LabelledBar {
         if let Some(doubt) = self.label.doubt {
             return Some(format!("{doubt} (“{}”, {:.0} %)", self.label.text, 100.0 * self.label.probability));
         }
+        if self.bar.is_cut {
+            return Some(self.bar.doubt());
+        }
         if self.bar.is_blurred() {
             return Some("the ends of the bar are blurred".to_owned());
         }

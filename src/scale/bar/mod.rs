@@ -334,6 +334,20 @@ mod tests {
     }
 
     #[test]
+    fn a_bar_that_the_rim_may_cut_is_a_doubt() {
+        let cropped = |right: usize| {
+            let grid = solid();
+            best(&Grid::from_fn(right, HEIGHT, |x, y| grid.at(x, y)), None)
+        };
+        for right in [340, 350] {
+            let bar = cropped(right);
+            assert!(bar.is_cut && !bar.is_certain(), "{bar:?}");
+            assert!(bar.doubt().contains("rim"), "{bar:?}");
+        }
+        assert!(!cropped(360).is_cut);
+    }
+
+    #[test]
     fn tiny_pictures_have_no_bar() {
         for (width, height) in [(1, 1), (400, 1), (1, 400), (23, 23)] {
             assert!(find(&Grey::Eight(Grid::filled(width, height, 255)), None).is_empty());

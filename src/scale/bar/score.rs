@@ -32,16 +32,18 @@ pub struct BarCandidate {
     pub rivalled: bool,
     /// Whether it is two lines with letters between them.
     pub(in crate::scale) is_broken: bool,
+    /// Whether it reaches the left or right rim of the picture: a picture that was cropped may have lost a part of it.
+    pub is_cut: bool,
 }
 
 impl BarCandidate {
     pub(super) fn new(bar: Bar, confidence: f64, reasons: Vec<String>) -> Self {
-        Self { bar, confidence, reasons, rivalled: false, is_broken: false }
+        Self { bar, confidence, reasons, rivalled: false, is_broken: false, is_cut: false }
     }
 
     /// Whether it may be used without asking anyone.
     pub fn is_certain(&self) -> bool {
-        self.is_likely() && !self.rivalled && !self.is_blurred()
+        self.is_likely() && !self.rivalled && !self.is_blurred() && !self.is_cut
     }
 
     /// Whether its own looks are enough, rivals left aside.
@@ -62,7 +64,9 @@ impl BarCandidate {
 
     /// What makes it uncertain, in words.
     pub fn doubt(&self) -> String {
-        if self.rivalled {
+        if self.is_cut {
+            "it reaches the rim of the picture, where a part of it may be cut off".to_owned()
+        } else if self.rivalled {
             "another shape looks as much like a bar".to_owned()
         } else {
             self.reasons.join(", ")
@@ -101,6 +105,9 @@ fn overlap(a: &Bar, b: &Bar) -> bool {
     let shared = a.right_px.min(b.right_px) - a.left_px.max(b.left_px);
     (a.row_px - b.row_px).abs() <= 8.0 && shared > 0.5 * a.length_px().min(b.length_px())
 }
+
+/// A bar that ends nearer than this to the left or right rim, in px, shows no ground beyond that end.
+const RIM_PX: f64 = 1.5;
 
 /// Shorter than this, in px or as a share of the picture's width, no one draws a bar.
 const SHORTEST_PX: usize = 20;
@@ -188,7 +195,12 @@ pub(super) fn judge(draft: &Draft<'_>) -> Option<BarCandidate> {
     let mut reasons = draft.reasons.clone();
     reasons.push(reason.to_owned());
     let confidence = (draft.confidence + worth).clamp(0.0, 1.0);
-    Some(BarCandidate { is_broken: shape.gap.is_some(), ..BarCandidate::new(bar, confidence, reasons) })
+    let is_cut = left_px < RIM_PX || right_px > grid.width() as f64 - RIM_PX;
+    Some(BarCandidate {
+        is_broken: shape.gap.is_some(),
+        is_cut,
+        ..BarCandidate::new(bar, confidence, reasons)
+    })
 }
 
 /// Standard uncertainty of a bar's length: half a pixel for the reading of a sharp bar, and more where its ends are
