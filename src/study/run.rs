@@ -20,6 +20,7 @@ use crate::study::record::{Record, Standing, changed};
 use crate::study::result::{Field, SCHEMA_VERSION, Study, Tool};
 use crate::study::results;
 use crate::study::scale_spread::odd_ones;
+use crate::study::workplace;
 
 /// Name of the command whose results these are.
 pub(super) const COMMAND: &str = "measure";
@@ -59,6 +60,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
         let digest = |keys: &[String]| agenda.digest(keys);
         if is_complete(request, COMMAND, &plan, prepared.inputs.iter().enumerate(), &digest) {
             show(Event::Unchanged);
+            workplace::clear(&request.out);
             return Ok(results::read(&request.out)?.study);
         }
     }

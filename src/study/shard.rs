@@ -16,6 +16,7 @@ use crate::study::measure_file::Plan;
 use crate::study::output::Staging;
 use crate::study::record::{Entry, RECORD_NAME, parsed};
 use crate::study::run::{Desk, Request, is_complete};
+use crate::study::workplace;
 
 /// Name of the command, as it stands in the record.
 pub const COMMAND: &str = "measure --shard";
@@ -128,6 +129,7 @@ pub fn run(request: &Request, shard: Shard, show: &(dyn Fn(Event<'_>) + Sync)) -
         && is_complete(request, COMMAND, &plan, own.iter().copied(), &digest)
     {
         show(Event::Unchanged);
+        workplace::clear(&request.out);
         return ShardRecord::read(&request.out);
     }
     let staging = Staging::open(&request.out, COMMAND, request.replace)?;

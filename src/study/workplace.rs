@@ -114,6 +114,15 @@ impl Drop for Workplace {
     }
 }
 
+/// Removes the workplace of a complete target, if an interrupted run left it and no other holds it.
+pub(super) fn clear(target: &Path) {
+    if folder_of(target).exists()
+        && let Ok(workplace) = Workplace::take(target, "--out")
+    {
+        drop(std::fs::remove_dir_all(workplace.parts()));
+    }
+}
+
 /// The hidden folder beside a target.
 fn folder_of(target: &Path) -> PathBuf {
     let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
