@@ -132,12 +132,12 @@ impl Laboratory {
         names
     }
 
-    /// Parts that an interrupted run of `out` has left whole.
+    /// Parts that an interrupted run of `out` has left whole: their hash is there to its last digit.
     fn parts_left(&self, out: &str) -> usize {
+        let whole =
+            |part: PathBuf| std::fs::read(part.join("part.sha256")).is_ok_and(|hash| hash.len() == 64);
         let parts = std::fs::read_dir(self.path(&hidden(out)).join("parts"));
-        parts.map_or(0, |parts| {
-            parts.filter(|part| part.as_ref().unwrap().path().join("part.sha256").exists()).count()
-        })
+        parts.map_or(0, |parts| parts.filter(|part| whole(part.as_ref().unwrap().path())).count())
     }
 }
 
@@ -516,6 +516,12 @@ fn complete_results_are_left_as_they_are_unless_something_changed() {
     let output = laboratory.measure(&["--out", "results", "--resume", "--replace"]);
     assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
     assert_same(&whole, &contents(&laboratory.path("results")));
+
+    // A run that was killed between its last rename and its end leaves its hidden folder.
+    std::fs::create_dir_all(laboratory.path(&hidden("results")).join("parts/0")).unwrap();
+    let output = laboratory.measure(&["--out", "results", "--resume"]);
+    assert!(stderr(&output).contains("nothing has changed"), "{}", stderr(&output));
+    assert_eq!(laboratory.names(), ["results", "rings"]);
 
     let shard = || laboratory.measure(&["--shard", "1/2", "--resume", "--out", "shard"]);
     assert!(!stderr(&shard()).contains("nothing has changed"));
