@@ -381,4 +381,17 @@ mod unix {
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
         assert_eq!(laboratory.summary()["fields"][0]["file"], "ring-\u{fffd}.png");
     }
+
+    #[test]
+    fn a_folder_whose_path_is_not_utf_8_is_measured() {
+        let laboratory = Laboratory::with_good_picture();
+        let odd = laboratory.root.path().join(OsStr::from_bytes(b"rings-\xff"));
+        std::fs::rename(laboratory.pictures(), &odd).unwrap();
+        let mut command = Command::new(env!("CARGO_BIN_EXE_ceramograph"));
+        command.current_dir(laboratory.root.path()).arg("measure").arg(odd).args(["--out", "results"]);
+        let output = command.output().unwrap();
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        let record = std::fs::read_to_string(laboratory.results().join("run.json")).unwrap();
+        assert!(record.contains("rings-\u{fffd}"), "{record}");
+    }
 }

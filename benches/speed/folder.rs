@@ -38,6 +38,7 @@ pub fn measure(folder: &Path, threads: &str) -> Result<(), Failure> {
         scales: None,
         out: out.path().join("results"),
         replace: false,
+        resume: false,
         threads: Some(threads.parse::<NonZeroUsize>()?),
         options: crate::classical(),
     };

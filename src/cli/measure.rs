@@ -13,7 +13,9 @@ use crate::error::Error;
 use crate::options::{BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone};
 use crate::report;
 use crate::report::name::printable;
+use crate::study::result::Study;
 use crate::study::run::{Request, run as run_study};
+use crate::study::shard::{Shard, run as run_shard};
 
 /// What can be typed after `ceramograph measure`.
 #[derive(Debug, Args)]
@@ -23,6 +25,8 @@ Examples:
   ceramograph measure rings --scale-bar 10um --out rings-results
   ceramograph measure rings --pixel-size 25nm --boundaries gradient --surface polished
   ceramograph measure rings --options rings.toml --replace
+  ceramograph measure rings --resume
+  ceramograph measure rings --shard 2/8 --out rings-2
 
 Every sub-folder is a specimen and every picture in it a field, unless a study sheet
 (specimens.csv in the folder, or --sheet) says otherwise. Look at the overlays before
@@ -39,6 +43,15 @@ pub struct MeasureArgs {
     /// Let the results of an earlier run in the results folder give way
     #[arg(long, help_heading = "Output")]
     pub replace: bool,
+
+    /// Keep what is measured until the results are complete, and take over what a run that was interrupted had kept; the
+    /// results are the same. Complete results that nothing has changed for are left as they are
+    #[arg(long, help_heading = "Output")]
+    pub resume: bool,
+
+    /// Measure only the K-th of N shares of the files, such as 2/8, and write parts that `ceramograph merge` joins
+    #[arg(long, value_name = "K/N", help_heading = "Output", conflicts_with = "json")]
+    pub shard: Option<Shard>,
 
     /// Print the summary as JSON on standard output instead of a table
     #[arg(long, help_heading = "Output")]
@@ -198,27 +211,48 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
         scales: args.scales,
         out: args.out,
         replace: args.replace,
+        resume: args.resume,
         threads: args.threads,
     };
     let progress = Progress::new(args.quiet);
+    if let Some(shard) = args.shard {
+        let record = run_shard(&request, shard, &|event| progress.show(&event))?;
+        progress.finish();
+        if !args.quiet {
+            let (files, all, out) = (record.files(), record.agenda.files.len(), request.out.display());
+            let said =
+                format!("Shard {shard}, {files} of {all} files: {out}; join all with ceramograph merge");
+            drop(writeln!(anstream::stdout(), "{said}"));
+        }
+        return Ok(exit(record.failed));
+    }
     let study = run_study(&request, &|event| progress.show(&event))?;
     progress.finish();
-    if !args.quiet {
+    Ok(print_study(&study, &request.out, args.json, args.quiet))
+}
+
+/// Prints warnings and the table, or the summary as JSON; the exit code says whether pictures failed.
+pub(super) fn print_study(study: &Study, out: &Path, json: bool, quiet: bool) -> ExitCode {
+    if !quiet {
         study
             .warnings
             .iter()
             .for_each(|warning| anstream::eprintln!("warning: {}", printable(&warning.message)));
     }
     let mut stdout = anstream::stdout().lock();
-    let printed = if args.json {
-        writeln!(stdout, "{}", report::json::summary(&study))
-    } else if args.quiet {
+    let printed = if json {
+        writeln!(stdout, "{}", report::json::summary(study))
+    } else if quiet {
         Ok(())
     } else {
-        writeln!(stdout, "{}", report::table::specimens(&study, terminal_width(USUAL_WIDTH)))
-            .and_then(|()| writeln!(stdout, "Results, overlays and report.html: {}", request.out.display()))
+        writeln!(stdout, "{}", report::table::specimens(study, terminal_width(USUAL_WIDTH)))
+            .and_then(|()| writeln!(stdout, "Results, overlays and report.html: {}", out.display()))
     };
     // A closed pipe, as under `| head`, is no failure: the results are on disk.
     drop(printed);
-    Ok(if study.failures.is_empty() { ExitCode::SUCCESS } else { ExitCode::from(SOME_FAILED) })
+    exit(study.failures.len())
+}
+
+fn exit(failures: usize) -> ExitCode {
+    if failures == 0 { ExitCode::SUCCESS } else { ExitCode::from(SOME_FAILED) }
 }

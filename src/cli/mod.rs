@@ -2,6 +2,7 @@
 
 pub mod figure;
 pub mod measure;
+pub mod merge;
 pub mod phantom;
 pub mod progress;
 pub mod relate;
@@ -38,6 +39,8 @@ pub struct Cli {
 enum Command {
     /// Measure porosity and grain size on a folder of micrographs
     Measure(Box<measure::MeasureArgs>),
+    /// Join the shards of a run that was split with `measure --shard`
+    Merge(merge::MergeArgs),
     /// Find the scale of every picture, to be checked and settled before measuring
     Scale(Box<scale::ScaleArgs>),
     /// Relate porosity, grain size and density to the firing, and say what follows
@@ -62,6 +65,7 @@ enum Command {
 pub fn run(cli: Cli) -> anyhow::Result<ExitCode> {
     match cli.command {
         Command::Measure(args) => measure::run(*args),
+        Command::Merge(args) => merge::run(args),
         Command::Scale(args) => scale::run(*args),
         Command::Relate(args) => relate::run(&args),
         Command::Figure(args) => figure::run(*args),

@@ -4,6 +4,7 @@ use std::io::{IsTerminal as _, stderr};
 
 use indicatif::{ProgressBar, ProgressStyle};
 
+use crate::report::name::printable;
 use crate::report::table::field_line;
 use crate::study::run::Event;
 
@@ -35,6 +36,17 @@ impl Progress {
             Event::Failed(failure) => {
                 self.bar.suspend(|| anstream::eprintln!("failed: {}: {}", failure.file, failure.error));
             }
+            Event::TakenOver(file) if self.bar.is_hidden() && !self.quiet => {
+                anstream::eprintln!("{}: taken over from the interrupted run", printable(file));
+            }
+            Event::TakenOver(file) => self.bar.set_message(printable(file)),
+            Event::LeftAside { .. } | Event::Unchanged if self.quiet => {}
+            Event::LeftAside { files } => anstream::eprintln!(
+                "an interrupted run left {files} measured files; with --resume they would be taken over"
+            ),
+            Event::Unchanged => anstream::eprintln!(
+                "the results are complete and nothing has changed; they are left as they are"
+            ),
             Event::FileDone => self.bar.inc(1),
         }
     }

@@ -3,6 +3,7 @@
 use std::f64::consts::PI;
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::grid::{Frame, Labels};
 use crate::measure::hull::{Hull, RowExtent};
@@ -12,7 +13,7 @@ use crate::units::Spacing;
 const BAND_ROWS: usize = 64;
 
 /// What is measured on every labelled region. Lengths and areas are in the unit of the spacing that was given.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Region {
     /// Label in the map, from 1.
     pub label: u32,

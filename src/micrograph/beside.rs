@@ -38,7 +38,8 @@ fn first_text(name: &Path) -> Option<TextBeside> {
         path.push(".");
         path.push(ending);
         let path = PathBuf::from(path);
-        let file = File::open(&path).ok().filter(|_| path.is_file())?;
+        // Opening a pipe would wait for someone to write into it.
+        let file = path.is_file().then(|| File::open(&path).ok())??;
         let mut bytes = Vec::new();
         let read = file.take(LONGEST_TEXT + 1).read_to_end(&mut bytes).ok()?;
         let name = path.file_name()?.to_string_lossy().into_owned();

@@ -4,8 +4,10 @@
 
 use rayon::prelude::*;
 use rustfft::{FftPlanner, num_complex::Complex};
+use serde::{Deserialize, Serialize};
 
 use super::Grey;
+use crate::error::Error;
 use crate::grid::Grid;
 
 /// Cells along each side of the reduced copy; a transform of this length is quick.
@@ -21,7 +23,10 @@ const SAME_PLACE: f64 = 0.6;
 const PEAKS: usize = 4;
 
 /// A reduced copy of a field, freed of brightness, contrast and shading, with the phases of its spectrum.
-#[derive(Clone, Debug)]
+///
+/// It is kept as its cells, row by row.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(try_from = "Vec<f32>", into = "Vec<f32>")]
 pub struct Fingerprint {
     cells: Grid<f32>,
     /// Phases, weighted towards low frequencies, column by column.
@@ -34,9 +39,28 @@ pub fn fingerprint(grey: &Grey) -> Fingerprint {
         Grey::Eight(grid) => reduced(grid),
         Grey::Sixteen(grid) => reduced(grid),
     };
-    let cells = evened(&reduced);
-    let phases = phases(&cells);
-    Fingerprint { cells, phases }
+    Fingerprint::of(evened(&reduced))
+}
+
+impl Fingerprint {
+    fn of(cells: Grid<f32>) -> Self {
+        let phases = phases(&cells);
+        Self { cells, phases }
+    }
+}
+
+impl From<Fingerprint> for Vec<f32> {
+    fn from(fingerprint: Fingerprint) -> Self {
+        fingerprint.cells.into_vec()
+    }
+}
+
+impl TryFrom<Vec<f32>> for Fingerprint {
+    type Error = Error;
+
+    fn try_from(cells: Vec<f32>) -> Result<Self, Error> {
+        Grid::new(SIDE, SIDE, cells).map(Self::of)
+    }
 }
 
 /// Pairs of fields that show the same place, by index, with the share of the area that they have in common.

@@ -172,7 +172,7 @@ pub fn dispute(warnings: &[Warning]) -> Option<&Warning> {
 }
 
 /// What a file of scales says about a picture.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ListedScale {
     /// The scale.
     pub scale: TypedScale,
@@ -181,7 +181,7 @@ pub struct ListedScale {
 }
 
 /// What the user says about the scale.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct ScaleOptions {
     /// What a file of scales says about this very picture; it goes before what is typed for all.
     pub listed: Option<ListedScale>,

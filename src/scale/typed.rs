@@ -1,10 +1,12 @@
 //! The scale as typed by the user.
 
+use serde::Serialize;
+
 use crate::error::Error;
 use crate::units::parse_um;
 
 /// A scale as a person gives it.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub enum TypedScale {
     /// µm between columns and between rows.
     PixelSize(f64, f64),

@@ -6,14 +6,13 @@ use std::collections::BTreeMap;
 use crate::error::Error;
 use crate::micrograph::check;
 use crate::micrograph::overlap::{Fingerprint, overlaps};
-use crate::options::Surface;
 use crate::report;
 use crate::report::html::FieldPictures;
+use crate::study::agenda::Agenda;
 use crate::study::output::{Staging, Table};
+use crate::study::part::{Kept, MeasuredField, Outcome, Part};
 use crate::study::record::Entry;
 use crate::study::result::{Failure, Field, FieldRows, Specimen};
-use crate::study::run::{MeasuredField, Outcome};
-use crate::study::sheet::SheetRow;
 use crate::study::specimen::specimen;
 
 /// Everything that a run gathered.
@@ -29,41 +28,45 @@ pub struct Collected {
     pub specimens: Vec<Specimen>,
     /// Files that were read.
     pub inputs: Vec<Entry>,
+    /// Keys of the parts, in the order of the files.
+    pub keys: Vec<String>,
 }
 
-/// Gathers outcomes.
+/// What comes of a file.
+#[derive(Debug)]
+pub enum Arrival {
+    /// It was measured just now, and its pictures are among the results.
+    Here(Box<Part>),
+    /// It lies on disk with its pictures, and is read when its turn comes.
+    Kept(Kept),
+}
+
+/// Gathers what comes of the files.
 #[derive(Debug)]
 pub struct Collector<'a> {
     collected: Collected,
     /// Files that finished before an earlier one did.
-    early: BTreeMap<usize, (Vec<Entry>, Vec<Outcome>)>,
+    early: BTreeMap<usize, Arrival>,
     next: usize,
-    /// Specimen of each file, and how many files of each specimen are still out.
-    specimen_of_file: Vec<String>,
-    files_left: BTreeMap<String, usize>,
+    agenda: &'a Agenda,
+    /// How many files of each specimen are still out.
+    files_left: BTreeMap<&'a str, usize>,
     open: BTreeMap<String, Vec<(usize, Fingerprint)>>,
-    sheet: &'a [SheetRow],
-    surface: Option<Surface>,
+    staging: &'a Staging,
     pores: Table<'a>,
     grains: Table<'a>,
     chords: Table<'a>,
 }
 
 impl<'a> Collector<'a> {
-    /// Opens the tables. `specimens` names the specimen of each file, in order.
+    /// Opens the tables.
     ///
     /// # Errors
     /// [`Error::Write`] if a table cannot be opened.
-    pub fn new(
-        staging: &'a Staging,
-        specimens: impl Iterator<Item = String>,
-        sheet: &'a [SheetRow],
-        surface: Option<Surface>,
-    ) -> Result<Self, Error> {
-        let specimen_of_file: Vec<String> = specimens.collect();
+    pub fn new(staging: &'a Staging, agenda: &'a Agenda) -> Result<Self, Error> {
         let mut files_left = BTreeMap::new();
-        for name in &specimen_of_file {
-            *files_left.entry(name.clone()).or_insert(0) += 1;
+        for file in &agenda.files {
+            *files_left.entry(file.specimen.as_str()).or_insert(0) += 1;
         }
         let mut pores = staging.table("pores.csv")?;
         pores.append(&report::csv::pores_header())?;
@@ -75,24 +78,26 @@ impl<'a> Collector<'a> {
             collected: Collected::default(),
             early: BTreeMap::new(),
             next: 0,
-            specimen_of_file,
+            agenda,
             files_left,
             open: BTreeMap::new(),
-            sheet,
-            surface,
+            staging,
             pores,
             grains,
             chords,
         })
     }
 
-    /// Takes the outcomes of file `index`.
+    /// Takes what came of file `index`.
     ///
     /// # Errors
-    /// [`Error::Write`] if a table cannot be written.
-    pub fn add(&mut self, index: usize, entries: Vec<Entry>, outcomes: Vec<Outcome>) -> Result<(), Error> {
-        self.early.insert(index, (entries, outcomes));
-        while let Some((entries, outcomes)) = self.early.remove(&self.next) {
+    /// [`Error::Write`] if a table or picture cannot be written; [`Error::Read`] or [`Error::Field`] if a part on disk is not
+    /// what was written.
+    pub fn add(&mut self, index: usize, arrival: Arrival) -> Result<(), Error> {
+        self.early.insert(index, arrival);
+        while let Some(arrival) = self.early.remove(&self.next) {
+            let Part { key, entries, outcomes, .. } = self.received(arrival)?;
+            self.collected.keys.push(key);
             // One text may stand beside several pictures.
             let new = |entry: &Entry| !self.collected.inputs.contains(entry);
             let new: Vec<Entry> = entries.into_iter().filter(new).collect();
@@ -121,6 +126,14 @@ impl<'a> Collector<'a> {
         Ok(self.collected)
     }
 
+    /// The part itself, with its pictures among the results.
+    fn received(&self, arrival: Arrival) -> Result<Part, Error> {
+        match arrival {
+            Arrival::Here(part) => Ok(*part),
+            Arrival::Kept(kept) => kept.hand_over(self.staging),
+        }
+    }
+
     fn take(&mut self, measured: MeasuredField) -> Result<(), Error> {
         let MeasuredField { field, fingerprint, pictures } = measured;
         self.pores.append(&report::csv::pores(&field))?;
@@ -135,7 +148,7 @@ impl<'a> Collector<'a> {
 
     /// Summarises the specimen of file `index` if this was its last file.
     fn close_specimen(&mut self, index: usize) {
-        let name = &self.specimen_of_file[index];
+        let name = self.agenda.files[index].specimen.as_str();
         let left = self.files_left.get_mut(name).expect("invariant: every specimen was counted");
         *left -= 1;
         if *left > 0 {
@@ -149,11 +162,9 @@ impl<'a> Collector<'a> {
             let other = fields[a].file.clone();
             note_overlap(&mut fields[b], &other, share);
         }
-        let row = self.sheet.iter().find(|row| row.specimen == *name);
-        let firing = row.map(|row| row.firing.clone()).unwrap_or_default();
-        let surface = row.and_then(|row| row.surface).or(self.surface);
+        let said = self.agenda.specimens.get(name).cloned().unwrap_or_default();
         let members: Vec<&Field> = indices.iter().map(|&i| &fields[i]).collect();
-        self.collected.specimens.push(specimen(name, &members, firing, surface));
+        self.collected.specimens.push(specimen(name, &members, said.firing, said.surface));
         for i in indices {
             fields[i].rows = FieldRows::default();
         }

@@ -5,7 +5,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::Error;
-use crate::micrograph::beside::texts_beside;
+use crate::micrograph::beside::{TextBeside, texts_beside};
 use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::study::input::Input;
 use crate::study::record::{Entry, sha256};
@@ -26,6 +26,15 @@ pub enum Event<'a> {
     Surveyed(&'a PictureScale),
     /// A picture could not be read or measured.
     Failed(&'a Failure),
+    /// What an interrupted run had measured of this file holds.
+    TakenOver(&'a str),
+    /// An interrupted run left measured files, and this one does not take them over.
+    LeftAside {
+        /// Measured files.
+        files: usize,
+    },
+    /// The results are there and nothing that they were made from has changed.
+    Unchanged,
     /// All pages of a file are done.
     FileDone,
 }
@@ -93,35 +102,65 @@ pub(super) fn for_each_file<T: Send>(
     })
 }
 
-/// Reads every page of a file, with what the texts beside it say; what `compute` refuses or a decoder panics on becomes a
+/// A file as it was found: what its result is made from.
+pub(super) struct Source {
+    bytes: Vec<u8>,
+    /// Name and hash of the file.
+    pub entry: Entry,
+    texts: Vec<(TextBeside, Entry)>,
+}
+
+impl Source {
+    /// Reads a file and the texts beside it.
+    pub fn read(input: &Input) -> Result<Self, Failure> {
+        let bytes = std::fs::read(&input.path).map_err(|source| {
+            let error = Error::Read { path: input.path.clone(), source }.to_string();
+            Failure { file: input.name.clone(), page: None, error }
+        })?;
+        let beside = |name: &str| match input.name.rsplit_once('/') {
+            Some((folder, _)) => format!("{folder}/{name}"),
+            None => name.to_owned(),
+        };
+        let texts = texts_beside(&input.path).into_iter().map(|text| {
+            let entry = Entry { file: beside(&text.name), sha256: sha256(&text.bytes) };
+            (text, entry)
+        });
+        let entry = Entry { file: input.name.clone(), sha256: sha256(&bytes) };
+        Ok(Self { texts: texts.collect(), entry, bytes })
+    }
+
+    /// Names and hashes of the file and of every text beside it.
+    pub fn entries(&self) -> Vec<&Entry> {
+        std::iter::once(&self.entry).chain(self.texts.iter().map(|(_, entry)| entry)).collect()
+    }
+}
+
+/// Works on every page of a file, with what the texts beside it say; what `compute` refuses or a decoder panics on becomes a
 /// failure of that page. `finish` turns what was computed into the result of the page; its errors stop the run.
 pub(super) fn each_page<T, R>(
     input: &Input,
+    source: Result<Source, Failure>,
     max_pixels: u64,
     compute: impl Fn(&Micrograph) -> Result<T, Error>,
     finish: impl Fn(PageOf<'_>, &Micrograph, T) -> Result<R, Error>,
 ) -> Result<FileOutcome<R>, Error> {
     let failed = |page, error: String| Failure { file: input.name.clone(), page, error };
-    let nothing = |entries, error| Ok(FileOutcome { entries, pages: vec![Err(failed(None, error))] });
-    let bytes = match std::fs::read(&input.path) {
-        Ok(bytes) => bytes,
-        Err(source) => {
-            return nothing(vec![], Error::Read { path: input.path.clone(), source }.to_string());
-        }
+    let Source { bytes, entry, texts } = match source {
+        Ok(source) => source,
+        Err(failure) => return Ok(FileOutcome { entries: vec![], pages: vec![Err(failure)] }),
     };
-    let entry = Entry { file: input.name.clone(), sha256: sha256(&bytes) };
     // A decoder that panics on a damaged file must not take the other pictures with it.
     let pages = match guarded(|| micrograph::pages(&bytes, &input.path, &ReadOptions { max_pixels })) {
         Ok(pages) => pages,
-        Err(error) => return nothing(vec![entry], error),
+        Err(error) => return Ok(FileOutcome { entries: vec![entry], pages: vec![Err(failed(None, error))] }),
     };
-    let mut texts: Vec<_> = texts_beside(&input.path).into_iter().map(|text| (text, false)).collect();
+    let mut texts: Vec<_> = texts.into_iter().map(|text| (text, false)).collect();
     let mut outcomes = Vec::with_capacity(pages.count());
     for index in 0..pages.count() {
         let page = (pages.count() > 1).then_some(index as u32 + 1);
         let computed = guarded(|| {
             let mut micrograph = pages.read(index)?;
-            texts.iter_mut().for_each(|(text, states)| *states |= text.tell(&mut micrograph));
+            texts.iter_mut().for_each(|((text, _), states)| *states |= text.tell(&mut micrograph));
             let computed = compute(&micrograph)?;
             Ok((micrograph, computed))
         });
@@ -133,13 +172,8 @@ pub(super) fn each_page<T, R>(
         });
     }
     // A text that says nothing about the scale changes no result, and is no part of the run.
-    let stating = texts.iter().filter(|(_, states)| *states);
-    let beside = |name: &str| match input.name.rsplit_once('/') {
-        Some((folder, _)) => format!("{folder}/{name}"),
-        None => name.to_owned(),
-    };
-    let of_texts = stating.map(|(text, _)| Entry { file: beside(&text.name), sha256: sha256(&text.bytes) });
-    let entries = std::iter::once(entry.clone()).chain(of_texts).collect();
+    let of_texts = texts.into_iter().filter(|(_, states)| *states).map(|((_, entry), _)| entry);
+    let entries = std::iter::once(entry).chain(of_texts).collect();
     Ok(FileOutcome { entries, pages: outcomes })
 }
 

@@ -13,6 +13,9 @@ use crate::warning::Warning;
 /// Ending of the label maps that `phantom` writes beside its pictures; they are truth, not pictures.
 pub const LABEL_MAP_ENDING: &str = ".labels.png";
 
+/// Reading a pipe could wait for ever, and reading a device never end.
+const NOT_A_FILE: &str = "this is a pipe, a socket or a device and no file; copy the picture into a file";
+
 /// A picture file to be measured.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Input {
@@ -37,11 +40,12 @@ impl Input {
 /// Lists the pictures below the given folders, and the given files, in the order of their names.
 ///
 /// Each file is listed once, under the first of its names. Hidden entries, results of earlier runs and phantom label
-/// maps are passed over. With several roots, names begin with the root's own name. Unreadable sub-folders become
-/// warnings.
+/// maps are passed over. With several roots, names begin with the root's own name. Unreadable sub-folders, and pipes and
+/// devices with the name of a picture, become warnings.
 ///
 /// # Errors
-/// [`Error::Read`] if a root does not exist or cannot be read; [`Error::Field`] if there is no picture at all.
+/// [`Error::Read`] if a root does not exist or cannot be read; [`Error::Field`] if it is a pipe or a device, or if there is no
+/// picture at all.
 pub fn inputs(roots: &[PathBuf]) -> Result<(Vec<Input>, Vec<Warning>), Error> {
     let mut found = Vec::new();
     let mut warnings = Vec::new();
@@ -51,8 +55,10 @@ pub fn inputs(roots: &[PathBuf]) -> Result<(Vec<Input>, Vec<Warning>), Error> {
             // Fails here, with its reason, if the folder itself is unreadable.
             std::fs::read_dir(root).map_err(|source| Error::Read { path: root.clone(), source })?;
             walk(root, roots.len() > 1, &mut found, &mut warnings);
-        } else {
+        } else if meta.is_file() {
             found.push(single(root));
+        } else {
+            return Err(Error::Field { path: root.clone(), why: NOT_A_FILE.into() });
         }
     }
     found.sort();
@@ -90,7 +96,12 @@ fn walk(root: &Path, several: bool, found: &mut Vec<Input>, warnings: &mut Vec<W
         };
         let path = entry.path();
         let label_map = entry.file_name().to_string_lossy().ends_with(LABEL_MAP_ENDING);
-        if !entry.file_type().is_file() || !is_picture_name(path) || label_map {
+        if entry.file_type().is_dir() || !is_picture_name(path) || label_map {
+            continue;
+        }
+        if !entry.file_type().is_file() {
+            let text = format!("{} was left out: {NOT_A_FILE}", path.display());
+            warnings.push(Warning::new("unreadable-entry", text));
             continue;
         }
         let parts: Vec<_> = path

@@ -7,18 +7,18 @@ use std::sync::Mutex;
 
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use tempfile::TempDir;
 
 use crate::error::Error;
 use crate::study::record::{Entry, RECORD_NAME, Written, hexadecimal, sha256};
+use crate::study::workplace::Workplace;
 
 /// A results folder in the making.
 ///
-/// Files are written into a hidden folder beside the target. [`Staging::publish`] renames it into place; if the value
-/// is dropped before, everything written is removed and the target is as it was.
+/// Files are written into a hidden folder beside the target, which no other run can hold meanwhile. [`Staging::publish`]
+/// renames it into place; if the value is dropped before, everything written is removed and the target is as it was.
 #[derive(Debug)]
 pub struct Staging {
-    folder: TempDir,
+    workplace: Workplace,
     target: PathBuf,
     earlier: Option<Written>,
     written: Mutex<Vec<Entry>>,
@@ -31,7 +31,8 @@ impl Staging {
     /// record does not name are carried over.
     ///
     /// # Errors
-    /// [`Error::Option`] if the target exists and may not be replaced; [`Error::Write`] if its parent is not writable.
+    /// [`Error::Option`] if the target exists and may not be replaced, or if another run is writing it; [`Error::Write`] if its
+    /// parent is not writable.
     pub fn open(target: &Path, command: &str, replace: bool) -> Result<Self, Error> {
         Self::open_named(target, command, "--out", replace)
     }
@@ -46,15 +47,16 @@ impl Staging {
         option: &'static str,
         replace: bool,
     ) -> Result<Self, Error> {
+        // Before anything is touched, and again when no other run can change it.
+        earlier_results(target, command, option, replace)?;
+        let workplace = Workplace::take(target, option)?;
         let earlier = earlier_results(target, command, option, replace)?;
-        let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-        let refuse = |path: &Path, source| Error::Write { path: path.to_owned(), source };
-        std::fs::create_dir_all(parent).map_err(|e| refuse(parent, e))?;
-        let folder = tempfile::Builder::new()
-            .prefix(".ceramograph-partial-")
-            .tempdir_in(parent)
-            .map_err(|e| refuse(target, e))?;
-        Ok(Self { folder, target: target.to_owned(), earlier, written: Mutex::default() })
+        Ok(Self { workplace, target: target.to_owned(), earlier, written: Mutex::default() })
+    }
+
+    /// The folder where measured files are kept until the results are complete. It may not exist.
+    pub fn parts(&self) -> PathBuf {
+        self.workplace.parts()
     }
 
     /// Writes a file of the results, given its path from the results folder with `/` between parts.
@@ -91,22 +93,14 @@ impl Staging {
         let text = serde_json::to_vec_pretty(record).expect("invariant: a record is plain data");
         self.write(RECORD_NAME, &text)?;
         let refuse = |source| Error::Write { path: self.target.clone(), source };
-        make_readable(self.folder.path()).map_err(refuse)?;
-        let Some(earlier) = &self.earlier else {
-            return std::fs::rename(self.folder.path(), &self.target).map_err(refuse);
-        };
-        let aside = self.folder.path().with_extension("earlier");
-        std::fs::rename(&self.target, &aside).map_err(refuse)?;
-        if let Err(source) = std::fs::rename(self.folder.path(), &self.target) {
-            std::fs::rename(&aside, &self.target).map_err(refuse)?;
-            return Err(refuse(source));
+        if let Some(earlier) = &self.earlier {
+            carry_over(&self.target, &self.workplace.new_folder(), earlier).map_err(refuse)?;
         }
-        carry_over(&aside, &self.target, earlier).map_err(refuse)?;
-        std::fs::remove_dir_all(&aside).map_err(refuse)
+        self.workplace.deliver().map_err(refuse)
     }
 
     fn create(&self, name: &str) -> Result<File, Error> {
-        let path = self.folder.path().join(name);
+        let path = self.workplace.new_folder().join(name);
         let folder = path.parent().expect("invariant: a results file has a folder");
         std::fs::create_dir_all(folder)
             .and_then(|()| File::create_new(&path))
@@ -192,24 +186,8 @@ fn earlier_results(
     Ok(Some(earlier))
 }
 
-/// Gives the published folder the permissions of an ordinary new folder; temporary ones are private.
-#[cfg(unix)]
-fn make_readable(folder: &Path) -> std::io::Result<()> {
-    use std::os::unix::fs::PermissionsExt;
-    // A folder made here shows what the user's mask leaves of an ordinary one.
-    let probe = folder.join(".mode");
-    std::fs::create_dir(&probe)?;
-    let mode = std::fs::metadata(&probe)?.permissions().mode();
-    std::fs::remove_dir(&probe)?;
-    std::fs::set_permissions(folder, std::fs::Permissions::from_mode(mode))
-}
-
-#[cfg(not(unix))]
-fn make_readable(_folder: &Path) -> std::io::Result<()> {
-    Ok(())
-}
-
-/// Moves what the earlier run did not write from `from` to the same place in `to`, unless something is there.
+/// Puts what the earlier run did not write to the same place in `to`, unless something is there. It stays in `from` too, so
+/// that nothing is lost wherever the program is stopped.
 fn carry_over(from: &Path, to: &Path, earlier: &Written) -> std::io::Result<()> {
     for entry in walkdir::WalkDir::new(from).into_iter().filter_map(Result::ok) {
         let Ok(part) = entry.path().strip_prefix(from) else { continue };
@@ -223,7 +201,9 @@ fn carry_over(from: &Path, to: &Path, earlier: &Written) -> std::io::Result<()> 
         if let Some(folder) = destination.parent() {
             std::fs::create_dir_all(folder)?;
         }
-        std::fs::rename(entry.path(), destination)?;
+        // Not every file system has links.
+        std::fs::hard_link(entry.path(), &destination)
+            .or_else(|_| std::fs::copy(entry.path(), &destination).map(drop))?;
     }
     Ok(())
 }

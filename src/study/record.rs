@@ -14,7 +14,7 @@ pub const RECORD_NAME: &str = "run.json";
 /// Which command wrote a folder, and what is in it; the part that all records share.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Written {
-    /// `measure`, `relate`, `figure` or `scale`.
+    /// `measure`, `measure --shard`, `relate`, `figure` or `scale`.
     pub command: String,
     /// Every file that was written, the record excepted, by name.
     pub outputs: Vec<Entry>,
@@ -53,7 +53,22 @@ pub struct Record {
     pub options: Options,
     /// Every file that was read, in the order of the result.
     pub inputs: Vec<Entry>,
+    /// [`digest`](crate::study::agenda::Agenda::digest) of everything that the results were made from; empty in records of
+    /// before it was kept.
+    #[serde(default)]
+    pub digest: String,
     /// Every file that was written, this record excepted, by name.
+    pub outputs: Vec<Entry>,
+}
+
+/// What tells whether results are complete and what they were made from.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct Standing {
+    /// Name of the command.
+    pub command: String,
+    /// Digest of what the results were made from.
+    pub digest: String,
+    /// Every file that was written.
     pub outputs: Vec<Entry>,
 }
 
@@ -86,16 +101,41 @@ impl Written {
     }
 }
 
-fn parsed<T: serde::de::DeserializeOwned>(folder: &Path) -> Result<T, Error> {
+impl Standing {
+    /// Reads the record of a folder that `measure` wrote, whole or in part.
+    ///
+    /// # Errors
+    /// As [`Record::read`].
+    pub fn read(folder: &Path) -> Result<Self, Error> {
+        parsed(folder)
+    }
+}
+
+/// Files below `folder` that are missing or whose bytes are not those of their entry.
+pub fn changed(folder: &Path, entries: &[Entry]) -> Vec<String> {
+    entries
+        .iter()
+        .filter(|entry| std::fs::read(folder.join(&entry.file)).map_or(true, |b| sha256(&b) != entry.sha256))
+        .map(|entry| entry.file.clone())
+        .collect()
+}
+
+/// The record `T` of a folder.
+///
+/// # Errors
+/// As [`Record::read`].
+pub(super) fn parsed<T: serde::de::DeserializeOwned>(folder: &Path) -> Result<T, Error> {
     let path = folder.join(RECORD_NAME);
     let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
     serde_json::from_slice(&bytes)
         .map_err(|e| Error::Field { path, why: format!("this is not the record of such a run: {e}") })
 }
 
-/// The path from the root of the file system, links followed; as it is, where it does not exist.
+/// The path from the root of the file system, links followed; as it is, where it does not exist. What is not Unicode in it
+/// becomes a replacement character, because records are.
 pub fn absolute(path: &Path) -> PathBuf {
-    path.canonicalize().unwrap_or_else(|_| path.to_owned())
+    let full = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+    PathBuf::from(full.to_string_lossy().into_owned())
 }
 
 /// SHA-256 of `bytes` in hexadecimal.

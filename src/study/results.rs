@@ -3,8 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use crate::error::Error;
-use crate::study::record::{Entry, Record, sha256};
+use crate::study::record::{Entry, Record, Written, sha256};
 use crate::study::result::{SCHEMA_VERSION, Study};
+use crate::study::shard;
 
 /// File name of the result within a results folder.
 pub const SUMMARY_NAME: &str = "summary.json";
@@ -28,6 +29,10 @@ pub struct Results {
 /// [`Error::Read`] if a file is missing or cannot be read; [`Error::Field`] if it is not of this program, has a form that
 /// this version does not know, or was changed since.
 pub fn read(folder: &Path) -> Result<Results, Error> {
+    if Written::read(folder).is_ok_and(|written| written.command == shard::COMMAND) {
+        let why = "this folder is one shard of a run; join all of them with `ceramograph merge`";
+        return Err(Error::Field { path: folder.to_owned(), why: why.into() });
+    }
     let record = Record::read(folder)?;
     let path = folder.join(SUMMARY_NAME);
     let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;

@@ -14,7 +14,7 @@ use crate::options::Options;
 use crate::report;
 use crate::report::overlay::{BarCrop, bar_crop, packed_png};
 use crate::scale::{BarReading, Scale, ScaleOptions, ScaleReading, TypedScale, determine, dispute};
-use crate::study::files::{Event, PageOf, each_page, for_each_file, threads};
+use crate::study::files::{Event, PageOf, Source, each_page, for_each_file, threads};
 use crate::study::input::{Input, beside_pictures, inputs};
 use crate::study::output::Staging;
 use crate::study::record::Written;
@@ -248,6 +248,7 @@ fn survey_file(
     let said = plan.scales.said_of(input, &plan.said);
     let outcome = each_page(
         input,
+        Source::read(input),
         plan.max_pixels,
         |micrograph| determine(micrograph, info_strip::find(&micrograph.grey), &said),
         |PageOf { sha256, page }, micrograph, read| {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::error::Error;
-use crate::study::record::{Entry, Record, sha256};
+use crate::study::record::{Entry, Record, changed};
 use crate::study::run::{Request, run};
 
 /// What differs between a run and its repetition.
@@ -57,6 +57,7 @@ pub fn verify(results: &Path, moved: &[PathBuf]) -> Result<Outcome, Error> {
         roots: roots.clone(),
         out: out.clone(),
         replace: false,
+        resume: false,
         threads: None,
         options: then.options.clone(),
     };
@@ -90,13 +91,4 @@ fn unequal(a: &[Entry], b: &[Entry]) -> Vec<String> {
         sides.entry(&entry.file).or_default().1 = Some(&entry.sha256);
     }
     sides.into_iter().filter(|(_, (a, b))| a != b).map(|(file, _)| file.to_owned()).collect()
-}
-
-/// Files of the results whose bytes are not those of the record.
-fn changed(results: &Path, entries: &[Entry]) -> Vec<String> {
-    entries
-        .iter()
-        .filter(|entry| std::fs::read(results.join(&entry.file)).map_or(true, |b| sha256(&b) != entry.sha256))
-        .map(|entry| entry.file.clone())
-        .collect()
 }

@@ -8,6 +8,7 @@ mod specimen;
 use std::collections::BTreeSet;
 
 use askama::Template;
+use serde::{Deserialize, Serialize};
 
 use super::figure;
 use super::name::printable;
@@ -42,12 +43,30 @@ struct Page {
 }
 
 /// Small pictures of a field; missing ones are left out of the page.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FieldPictures {
     /// JPEG of the overlay.
+    #[serde(with = "as_text")]
     pub overlay: Option<Vec<u8>>,
     /// PNG of the surroundings of the scale bar.
+    #[serde(with = "as_text")]
     pub bar: Option<Vec<u8>>,
+}
+
+/// Bytes as base64.
+mod as_text {
+    use base64::Engine as _;
+    use base64::prelude::BASE64_STANDARD;
+    use serde::{Deserialize as _, Deserializer, Serialize as _, Serializer, de::Error as _};
+
+    pub fn serialize<S: Serializer>(bytes: &Option<Vec<u8>>, serializer: S) -> Result<S::Ok, S::Error> {
+        bytes.as_ref().map(|bytes| BASE64_STANDARD.encode(bytes)).serialize(serializer)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Vec<u8>>, D::Error> {
+        let text = Option::<String>::deserialize(deserializer)?;
+        text.map(|text| BASE64_STANDARD.decode(text)).transpose().map_err(D::Error::custom)
+    }
 }
 
 /// The page. `pictures` holds those of each field of the study, in its order.

@@ -76,7 +76,7 @@ pub struct Field {
 }
 
 /// What the tables list for each field, and what specimens pool. In the unit of the field.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct FieldRows {
     /// Every counted pore.
     pub pores: Vec<Pore>,

@@ -8,7 +8,7 @@ use crate::measure::region::Region;
 use crate::units::{Area, Length};
 
 /// One grain.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Grain {
     /// Size, shape and place; pores inside count as holes.
     pub region: Region,

@@ -24,7 +24,7 @@ pub enum PorePlace {
 }
 
 /// One pore.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Pore {
     /// Size, shape and place.
     pub region: Region,
