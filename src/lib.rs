@@ -52,3 +52,4 @@ pub mod statistics;
 pub mod study;
 pub mod units;
 pub mod warning;
+mod whole_file;

@@ -31,10 +31,12 @@ impl Progress {
             Event::Measured(field) if self.bar.is_hidden() && !self.quiet => {
                 anstream::eprintln!("{}", field_line(field));
             }
-            Event::Measured(field) => self.bar.set_message(field.file.clone()),
-            Event::Surveyed(picture) => self.bar.set_message(picture.file.clone()),
+            Event::Measured(field) => self.bar.set_message(printable(&field.file)),
+            Event::Surveyed(picture) => self.bar.set_message(printable(&picture.file)),
             Event::Failed(failure) => {
-                self.bar.suspend(|| anstream::eprintln!("failed: {}: {}", failure.file, failure.error));
+                self.bar.suspend(|| {
+                    anstream::eprintln!("failed: {}: {}", printable(&failure.file), printable(&failure.error))
+                });
             }
             Event::TakenOver(file) if self.bar.is_hidden() && !self.quiet => {
                 anstream::eprintln!("{}: taken over from the interrupted run", printable(file));

@@ -9,8 +9,9 @@ use super::random::{Purpose, Stream};
 use super::spec::{Detector, PhantomSpec};
 use super::strip::{BarShape, StripSpec};
 use super::structure::{Density, Structure, StructureSpec};
-use super::write::{PictureFormat, Target, refuse_existing, write_phantom, write_whole};
+use super::write::{PictureFormat, Target, refuse_existing, write_phantom};
 use crate::error::Error;
+use crate::whole_file::write_whole;
 
 /// One firing of the study.
 struct Firing {

@@ -11,6 +11,7 @@ use super::Phantom;
 use crate::error::Error;
 use crate::grid::{Grid, Labels};
 use crate::micrograph::Grey;
+use crate::whole_file::write_whole;
 
 /// File format of a picture.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
@@ -91,18 +92,6 @@ pub(crate) fn refuse_existing(path: &Path) -> Result<(), Error> {
 
 fn failed(path: &Path, source: impl Into<std::io::Error>) -> Error {
     Error::Write { path: path.to_path_buf(), source: source.into() }
-}
-
-/// Writes beside the place and renames, so that no half-written file is left under the final name.
-pub(crate) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), Error> {
-    let mut beside = path.as_os_str().to_owned();
-    beside.push(".part");
-    let beside = PathBuf::from(beside);
-    std::fs::write(&beside, bytes).and_then(|()| std::fs::rename(&beside, path)).map_err(|source| {
-        // The error that matters is the first one.
-        let _ = std::fs::remove_file(&beside);
-        failed(path, source)
-    })
 }
 
 /// PNG bytes with the pixel size in px per metre.

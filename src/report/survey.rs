@@ -4,7 +4,7 @@ use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, Table};
 
 use super::name::printable;
 use super::number::{UNKNOWN, decimals, significant};
-use super::phrase::{self, counted, picture};
+use super::phrase::{self, counted};
 use super::table::LINES;
 use crate::scale::{BarReading, Scale};
 use crate::study::survey::{PictureScale, Standing, Survey};
@@ -41,7 +41,7 @@ pub fn table(survey: &Survey, width: u16) -> String {
     }
     for failure in &survey.failures {
         let mut cells = vec![unknown(); HEAD.len()];
-        cells[0] = picture(&failure.file, failure.page);
+        cells[0] = phrase::picture(&failure.file, failure.page);
         cells[6] = "not read".to_owned();
         table.add_row(cells.into_iter().take(columns));
     }
@@ -121,7 +121,11 @@ fn doubts(survey: &Survey) -> Vec<String> {
         );
     }
     for failure in &survey.failures {
-        lines.push(format!("{}: {}", picture(&failure.file, failure.page), printable(&failure.error)));
+        lines.push(format!(
+            "{}: {}",
+            phrase::picture(&failure.file, failure.page),
+            printable(&failure.error)
+        ));
     }
     lines.extend(survey.warnings.iter().map(|warning| printable(&warning.message)));
     if !lines.is_empty() {

@@ -1,7 +1,7 @@
 //! Gathers fields in the order of their names, however the threads finish, and closes each specimen when its last
 //! picture is in, so that rows of pores and grains do not pile up.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::error::Error;
 use crate::micrograph::check;
@@ -47,6 +47,8 @@ pub struct Collector<'a> {
     collected: Collected,
     /// Files that finished before an earlier one did.
     early: BTreeMap<usize, Arrival>,
+    /// Files that stand among the inputs already.
+    read: BTreeSet<Entry>,
     next: usize,
     agenda: &'a Agenda,
     /// How many files of each specimen are still out.
@@ -77,6 +79,7 @@ impl<'a> Collector<'a> {
         Ok(Self {
             collected: Collected::default(),
             early: BTreeMap::new(),
+            read: BTreeSet::new(),
             next: 0,
             agenda,
             files_left,
@@ -99,8 +102,7 @@ impl<'a> Collector<'a> {
             let Part { key, entries, outcomes, .. } = self.received(arrival)?;
             self.collected.keys.push(key);
             // One text may stand beside several pictures.
-            let new = |entry: &Entry| !self.collected.inputs.contains(entry);
-            let new: Vec<Entry> = entries.into_iter().filter(new).collect();
+            let new = entries.into_iter().filter(|entry| self.read.insert(entry.clone()));
             self.collected.inputs.extend(new);
             for outcome in outcomes {
                 match outcome {

@@ -63,7 +63,7 @@ pub struct Record {
 
 /// What tells whether results are complete and what they were made from.
 #[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
-pub struct Standing {
+pub struct Basis {
     /// Name of the command.
     pub command: String,
     /// Digest of what the results were made from.
@@ -101,7 +101,7 @@ impl Written {
     }
 }
 
-impl Standing {
+impl Basis {
     /// Reads the record of a folder that `measure` wrote, whole or in part.
     ///
     /// # Errors

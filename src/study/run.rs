@@ -16,7 +16,7 @@ use crate::study::input::Input;
 use crate::study::measure_file::{Plan, measure_file};
 use crate::study::output::Staging;
 use crate::study::part::{self, Kept, Outcome};
-use crate::study::record::{Record, Standing, changed};
+use crate::study::record::{Basis, Record, changed};
 use crate::study::result::{Field, SCHEMA_VERSION, Study, Tool};
 use crate::study::results;
 use crate::study::scale_spread::odd_ones;
@@ -178,7 +178,7 @@ pub(super) fn is_complete<'a>(
     inputs: impl Iterator<Item = (usize, &'a Input)>,
     digest: &dyn Fn(&[String]) -> String,
 ) -> bool {
-    let Ok(standing) = Standing::read(&request.out) else { return false };
+    let Ok(standing) = Basis::read(&request.out) else { return false };
     if standing.command != command || !changed(&request.out, &standing.outputs).is_empty() {
         return false;
     }

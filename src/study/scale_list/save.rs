@@ -5,11 +5,11 @@ use std::path::Path;
 
 use super::{HEADS, columns, parsed, path_from};
 use crate::error::Error;
-use crate::phantom::write::write_whole;
 use crate::scale::TypedScale;
 use crate::study::input::Input;
 use crate::study::sheet::reading::table;
 use crate::study::sheet::row::escaped;
+use crate::whole_file::write_whole;
 
 /// Significant digits of a pixel size that was found: far beyond what any is known to.
 const DIGITS: usize = 6;
