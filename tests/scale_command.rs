@@ -197,6 +197,17 @@ fn a_broken_picture_and_one_without_scale_are_named_and_the_others_done() {
 }
 
 #[test]
+fn one_broken_picture_alone_and_one_without_scale_alone_end_with_one() {
+    let laboratory = Laboratory::with_rings(1);
+    laboratory.survey(0, &[]);
+    laboratory.add("rings/ring-0.png", b"no picture");
+    laboratory.survey(1, &[]);
+    std::fs::remove_file(laboratory.path("rings/ring-0.png")).unwrap();
+    laboratory.draw_bare("ring-2.png");
+    laboratory.survey(1, &[]);
+}
+
+#[test]
 fn what_cannot_be_carried_out_as_typed_ends_with_two_and_writes_nothing() {
     let laboratory = Laboratory::with_rings(1);
     std::fs::create_dir(laboratory.path("rings/empty")).unwrap();
@@ -441,6 +452,19 @@ fn a_text_beside_a_picture_is_a_source_and_its_change_is_noticed() {
     laboratory.add("rings/ring-2.png.txt", "Pixel size: 47 nm\nnew note");
     let changed = stdout(&laboratory.ends(1, &["verify", "ceramograph-results"]));
     assert!(changed.contains("ring-2.png.txt is not the file"), "{changed}");
+}
+
+#[test]
+fn a_text_beside_two_pictures_is_recorded_once() {
+    let laboratory = Laboratory::new();
+    laboratory.draw_bare("ring-1.jpg");
+    laboratory.draw_bare("ring-1.png");
+    laboratory.add("rings/ring-1.txt", "Pixel size: 47 nm\n");
+    let summary = laboratory.measure(0, &[]);
+    assert!(summary["fields"].as_array().unwrap().iter().all(|f| f["scale"]["source"] == "text-beside"));
+    let record: Value = serde_json::from_str(&laboratory.text("ceramograph-results/run.json")).unwrap();
+    let read: Vec<&Value> = record["inputs"].as_array().unwrap().iter().map(|entry| &entry["file"]).collect();
+    assert_eq!(read, ["ring-1.jpg", "ring-1.txt", "ring-1.png"]);
 }
 
 #[test]
