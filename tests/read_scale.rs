@@ -61,6 +61,37 @@ fn bars_of_every_kind_are_read_with_their_label() {
     }
 }
 
+/// The columns of a picture from `from` to before `to`.
+fn columns(grey: &Grey, from: usize, to: usize) -> Grey {
+    let Grey::Eight(grid) = grey else { panic!("8 bit") };
+    Grey::Eight(Grid::from_fn(to - from, grid.height(), |x, y| grid.at(from + x, y)))
+}
+
+#[test]
+fn wherever_a_picture_is_cropped_its_scale_is_right_or_not_told() {
+    const UM_PER_PX: f64 = 0.047;
+    let (mut told, mut not_told) = (0, 0);
+    for bar in [BarShape::Solid, BarShape::Bracket, BarShape::Ticks] {
+        for tone in [StripTone::LightOnDark, StripTone::DarkOnLight] {
+            let whole = with_strip(UM_PER_PX, StripSpec { bar, tone, ..StripSpec::default() });
+            // Bar and label stand at the right end.
+            let cut_right = (620..=800).step_by(6).map(|to| (0, to));
+            let cut_left = (420..760).step_by(17).map(|from| (from, 800));
+            for (from, to) in cut_right.chain(cut_left) {
+                match read(columns(&whole, from, to), Vec::new()).0 {
+                    None => not_told += 1,
+                    Some(scale) => {
+                        told += 1;
+                        let off = (scale.um_per_px / UM_PER_PX - 1.0).abs();
+                        assert!(off < 0.01, "{bar:?} {tone:?} {from}..{to}: {scale:?}");
+                    }
+                }
+            }
+        }
+    }
+    assert!(told > 50 && not_told > 50, "{told} told, {not_told} not");
+}
+
 #[test]
 fn brackets_are_read_however_short_their_label_leaves_the_arms() {
     // Lengths of 119 to 238 px, of which a wide label takes more than half.

@@ -42,13 +42,14 @@ fn right_end(grid: &Grid<u8>, shape: &Shape) -> f64 {
 
 /// Distance from the start of a profile, which begins inside the bar, to where it falls to half height.
 ///
-/// A profile that ends before it falls, at the rim of the picture, ends there.
+/// Where the rim of the picture is near, the outermost pixel is the ground. A profile that the rim ends before that of the
+/// bar ends with it.
 fn half_height(profile: &[f64]) -> f64 {
     let inside = profile[..profile.len().min(2)].iter().sum::<f64>() / profile.len().min(2) as f64;
-    let ground: Vec<f64> = profile.iter().copied().skip(INSIDE + 1 + GROUND.start).collect();
-    if ground.is_empty() {
+    if profile.len() <= INSIDE + 1 {
         return profile.len() as f64;
     }
+    let ground = &profile[(INSIDE + 1 + GROUND.start).min(profile.len() - 1)..];
     let half = f64::midpoint(inside, ground.iter().sum::<f64>() / ground.len() as f64);
     // Levels belong to pixel centres, half a pixel after the column's left side.
     profile.windows(2).position(|pair| pair[0] >= half && pair[1] < half).map_or(profile.len() as f64, |i| {

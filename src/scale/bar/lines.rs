@@ -122,7 +122,8 @@ fn are_ends_free(grid: &Grid<u8>, threshold: u8, shape: &Shape, caps: Caps) -> b
     let height = caps.bottom + 1 - caps.top;
     let reach = (height / 2).max(FREE_BEYOND.end);
     let before = shape.left.saturating_sub(reach)..(shape.left + 1).saturating_sub(FREE_BEYOND.start);
-    let after = shape.right + FREE_BEYOND.start..(shape.right + 1 + reach).min(grid.width());
+    let width = grid.width();
+    let after = (shape.right + FREE_BEYOND.start).min(width)..(shape.right + 1 + reach).min(width);
     [before, after].into_iter().all(|columns| {
         let rows = (caps.top..=caps.bottom).map(|y| grid.row(y));
         let inked: usize =

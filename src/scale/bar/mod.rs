@@ -259,6 +259,15 @@ mod tests {
     }
 
     #[test]
+    fn a_bracket_whose_cap_stands_in_the_last_column_is_searched_too() {
+        for right in 338..=342 {
+            let grid = short_armed(8);
+            let cropped = Grid::from_fn(right, HEIGHT, |x, y| grid.at(x, y));
+            assert!(find(&Grey::Eight(cropped), None).iter().all(|c| c.is_cut || c.bar.right_px < 340.0));
+        }
+    }
+
+    #[test]
     fn crossed_arms_with_letters_beside_them_are_letters() {
         let mut grid = short_armed(8);
         for x in [194, 343] {
@@ -344,7 +353,10 @@ mod tests {
             assert!(bar.is_cut && !bar.is_certain(), "{bar:?}");
             assert!(bar.doubt().contains("rim"), "{bar:?}");
         }
-        assert!(!cropped(360).is_cut);
+        for right in [351, 352, 354, 360] {
+            let bar = cropped(right);
+            assert!(!bar.is_cut && (bar.bar.right_px - 350.0).abs() < 0.05, "{right}: {bar:?}");
+        }
     }
 
     #[test]

@@ -107,7 +107,7 @@ fn overlap(a: &Bar, b: &Bar) -> bool {
 }
 
 /// A bar that ends nearer than this to the left or right rim, in px, shows no ground beyond that end.
-const RIM_PX: f64 = 1.5;
+const RIM_PX: f64 = 0.5;
 
 /// Shorter than this, in px or as a share of the picture's width, no one draws a bar.
 const SHORTEST_PX: usize = 20;

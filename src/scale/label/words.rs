@@ -212,6 +212,10 @@ fn is_between_lines(grid: &Grid<u8>, frame: Frame, bar: &Bar, room: (usize, usiz
     let inked = |v: &u8| v.abs_diff(ink) <= v.abs_diff(ground);
     let line_follows = |beyond: &mut dyn Iterator<Item = &u8>| {
         let levels: Vec<u8> = beyond.take(near + least).copied().collect();
+        // What a crop may have taken away cannot be excluded.
+        if levels.len() < near {
+            return true;
+        }
         // The word itself may end in a stroke that is blurred beyond its box.
         (0..=near.min(levels.len())).any(|start| {
             let run = levels[start..].iter().take_while(|v| inked(v)).count();
