@@ -1,5 +1,7 @@
 //! Rectangular arrays of pixels, and the two special ones: masks and label maps.
 
+use std::borrow::Cow;
+
 use crate::error::Error;
 
 /// A width × height array in row-major order, origin at the top left.
@@ -120,6 +122,36 @@ impl<T: Copy> Grid<T> {
         Self { width: frame.width, height: frame.height, data }
     }
 }
+
+/// Rows of a picture, wherever they lie: in memory, or in a file because they do not fit there.
+pub(crate) trait Rows<T: Clone>: Sync {
+    /// Pixels per row.
+    fn width(&self) -> usize;
+    /// Rows.
+    fn height(&self) -> usize;
+    /// Row `y`.
+    ///
+    /// # Errors
+    /// [`Error::Read`] if the file that holds it cannot be read; rows in memory never fail.
+    fn row(&self, y: usize) -> Result<Cow<'_, [T]>, Error>;
+}
+
+impl<T: Copy + Sync> Rows<T> for Grid<T> {
+    fn width(&self) -> usize {
+        self.width
+    }
+
+    fn height(&self) -> usize {
+        self.height
+    }
+
+    fn row(&self, y: usize) -> Result<Cow<'_, [T]>, Error> {
+        Ok(Cow::Borrowed(self.row(y)))
+    }
+}
+
+/// Why a result over [`Rows`] in memory is no error.
+pub(crate) const IN_MEMORY: &str = "invariant: rows in memory can be read";
 
 impl Grid<bool> {
     /// Share of pixels that are `true`, from 0 to 1.

@@ -107,7 +107,7 @@ fn weigh(likely: &Likely, passed: &[(u32, u32)]) -> Vec<Weighed> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::test_line::count_parallel;
+    use super::super::test_line::ParallelLines;
     use super::*;
     use crate::grid::{Grid, Labels};
     use crate::segment::learned::grains::LikelyEdge;
@@ -124,7 +124,13 @@ mod tests {
 
     /// What lines along every row (0°) or column (90°) are expected to pass.
     fn along(likely: &Likely, angles: &[f64]) -> Expected {
-        let count = |&angle: &f64| count_parallel(&likely.regions.grid, Spacing::PIXELS, angle, 1);
+        let grid = &likely.regions.grid;
+        let count = |&angle: &f64| {
+            let size = (grid.width(), grid.height());
+            let mut lines = ParallelLines::new(size, Spacing::PIXELS, angle, 1);
+            lines.walk(0, grid, 0..grid.height());
+            lines.finish()
+        };
         let counts: Vec<LineCount> = angles.iter().map(count).collect();
         expected(likely, counts.iter())
     }

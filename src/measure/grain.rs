@@ -1,6 +1,7 @@
 //! What the boundary graph adds to the size and shape of each grain.
 
 use super::region::Region;
+use crate::segment::basin_graph::Edge;
 use crate::segment::grains::GrainMap;
 use crate::study::result::Grain;
 
@@ -9,8 +10,13 @@ use crate::study::result::Grain;
 /// Neighbours share at least one pixel edge; grains that meet only at a corner or through a pore are none. The strength
 /// is the mean over all boundary pixel edges of the grain, 0 to 1, and 0 for a grain without neighbours.
 pub fn grains(map: &GrainMap, regions: Vec<Region>) -> Vec<Grain> {
-    let mut around = vec![(0u32, 0u64, 0u64); map.labels.count as usize + 1];
-    for edge in &map.edges {
+    grains_of(&map.edges, map.labels.count, regions)
+}
+
+/// The same from the boundaries between `count` grains.
+pub(crate) fn grains_of(edges: &[Edge], count: u32, regions: Vec<Region>) -> Vec<Grain> {
+    let mut around = vec![(0u32, 0u64, 0u64); count as usize + 1];
+    for edge in edges {
         for label in [edge.a, edge.b] {
             let (neighbours, length_px, strength_sum) = &mut around[label as usize];
             *neighbours += 1;

@@ -16,10 +16,12 @@
 //! *Resolution bias*: a grain that the line crosses for less than a sample can be missed, so the mean is 0.2 to 0.3 px too
 //! large: 1 % where the mean intercept is 25 px, 3 % where it is 8 px. It is not corrected.
 
-use crate::grid::Labels;
+use std::ops::Range;
+
+use crate::grid::{Grid, Labels};
 use crate::measure::distribution::distribution;
 use crate::measure::expected::expected;
-use crate::measure::test_line::{LineCount, TILES, count_circles, count_parallel};
+use crate::measure::test_line::{Circles, LineCount, ParallelLines, TILES};
 use crate::options::LineOptions;
 use crate::segment::learned::grains::Likely;
 use crate::study::result::{InterceptResults, LineSet, SegmentationDoubt, ThreeDimensional};
@@ -64,14 +66,19 @@ pub struct Intercepts {
 /// assert_eq!(intercepts(&stripes, Spacing::um(0.5, 0.5), &rows).unwrap().mean, 5.0);
 /// ```
 pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Option<Intercepts> {
-    let counts = counts(grains, spacing, options);
+    let size = (grains.grid.width(), grains.grid.height());
+    intercepts_of(counts(grains, spacing, options), size, spacing)
+}
+
+/// As [`intercepts`], from what lines over a map of `size` columns and rows have counted.
+pub(crate) fn intercepts_of(counts: Counts, size: (usize, usize), spacing: Spacing) -> Option<Intercepts> {
     let passages: u64 = counts.iter().map(|(_, c)| c.passages).sum();
     if passages == 0 {
         return None;
     }
     let mean = solid_length(&counts) / passages as f64;
     let sets: Vec<LineSet> = counts.iter().map(|(angle, c)| line_set(*angle, c, spacing)).collect();
-    Some(summed_up(grains, (counts, sets), (mean, None), spacing))
+    Some(summed_up(size, (counts, sets), (mean, None), spacing))
 }
 
 /// Lays test lines over learned grains and counts every boundary by the probability that it is real.
@@ -99,23 +106,63 @@ pub fn expected_intercepts(
     });
     let sets = sets.collect();
     let doubt = expected.doubt(mean, spacing);
-    Some(summed_up(grains, (counts, sets), (mean, Some(doubt)), spacing))
+    let size = (grains.grid.width(), grains.grid.height());
+    Some(summed_up(size, (counts, sets), (mean, Some(doubt)), spacing))
 }
 
-type Counts = Vec<(Option<f64>, LineCount)>;
+pub(crate) type Counts = Vec<(Option<f64>, LineCount)>;
 
-/// What each set of lines counts, parallel ones with their angle.
-fn counts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Counts {
-    let mut counts: Counts = options
-        .angles_deg
-        .iter()
-        .filter(|angle| angle.is_finite())
-        .map(|&angle| (Some(angle), count_parallel(&grains.grid, spacing, angle, options.spacing_px)))
-        .collect();
-    if options.circles {
-        counts.push((None, count_circles(&grains.grid, spacing)));
+/// All sets of test lines over a label map, which are walked band by band over its rows.
+pub(crate) struct TestLines {
+    parallel: Vec<(f64, ParallelLines)>,
+    circles: Option<Circles>,
+}
+
+impl TestLines {
+    /// Over a map of `size` columns and rows.
+    pub fn new(size: (usize, usize), spacing: Spacing, options: &LineOptions) -> Self {
+        let lines = |&angle: &f64| (angle, ParallelLines::new(size, spacing, angle, options.spacing_px));
+        Self {
+            parallel: options.angles_deg.iter().filter(|angle| angle.is_finite()).map(lines).collect(),
+            circles: options.circles.then(|| Circles::new(size, spacing)),
+        }
     }
-    counts
+
+    /// Whether some lines must be walked from the last row to the first.
+    pub fn go_upwards(&self) -> bool {
+        self.parallel.iter().any(|(_, lines)| lines.goes_upwards())
+    }
+
+    /// Walks on through the rows `own` of the map, where `rows` holds them, from row `top` of the map on, and the one below:
+    /// either the lines that are walked upwards or all others.
+    pub fn walk(&mut self, top: usize, rows: &Grid<u32>, own: Range<usize>, upwards: bool) {
+        for (_, lines) in self.parallel.iter_mut().filter(|(_, lines)| lines.goes_upwards() == upwards) {
+            lines.walk(top, rows, own.clone());
+        }
+        if let Some(circles) = self.circles.as_mut().filter(|_| !upwards) {
+            circles.look(top, rows, own);
+        }
+    }
+
+    /// Forgets which labels were passed; for counts that need their number only.
+    pub fn forget_passed(&mut self) {
+        self.parallel.iter_mut().for_each(|(_, lines)| lines.forget_passed());
+    }
+
+    /// What each set counts, parallel ones with their angle, once every row has been walked.
+    pub fn finish(self) -> Counts {
+        let parallel = self.parallel.into_iter().map(|(angle, lines)| (Some(angle), lines.finish()));
+        parallel.chain(self.circles.map(|circles| (None, circles.finish()))).collect()
+    }
+}
+
+fn counts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Counts {
+    let grid = &grains.grid;
+    let mut lines = TestLines::new((grid.width(), grid.height()), spacing, options);
+    for upwards in [false, true] {
+        lines.walk(0, grid, 0..grid.height(), upwards);
+    }
+    lines.finish()
 }
 
 fn solid_length(counts: &Counts) -> f64 {
@@ -123,18 +170,19 @@ fn solid_length(counts: &Counts) -> f64 {
 }
 
 fn summed_up(
-    grains: &Labels,
+    (width, height): (usize, usize),
     (counts, sets): (Counts, Vec<LineSet>),
     (mean, segmentation): (f64, Option<SegmentationDoubt>),
     spacing: Spacing,
 ) -> Intercepts {
     let count = counts.iter().map(|(_, c)| c.passages).sum();
-    let short_side = (grains.grid.width() as f64 * spacing.x).min(grains.grid.height() as f64 * spacing.y);
+    let short_side = (width as f64 * spacing.x).min(height as f64 * spacing.y);
     // Residuals are taken about the mean of the very counts, whatever mean is reported.
     let counted_mean = solid_length(&counts) / count as f64;
     let standard_error = tile_standard_error(&counts, counted_mean, short_side)
         .map(|error| spacing.length(error * mean / counted_mean));
-    let chords: Vec<f32> = counts.into_iter().flat_map(|(_, c)| c.chords).collect();
+    let chords: Vec<Vec<f32>> = counts.into_iter().map(|(_, c)| c.chords).collect();
+    let chords = chords.concat();
     let results = InterceptResults {
         anisotropy: anisotropy(&sets),
         sets,

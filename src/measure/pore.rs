@@ -1,6 +1,7 @@
 //! Where each pore sits among the grains, and whether it looks like a pulled-out grain.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
@@ -61,20 +62,17 @@ const STEEPEST_DEG: i32 = 60;
 /// The signs of pull-out are common practice in ceramography; the limits are this program's own.
 pub fn pores(pores: &Labels, regions: Vec<Region>, grains: Option<&Labels>, picture: &Grid<u8>) -> Vec<Pore> {
     let places = grains.map(|grains| places(pores, grains));
-    let range = grains.and_then(GrainRange::of);
-    let contrast = contrast(pores, picture);
+    let range = grains.and_then(|grains| GrainRange::of(&areas(grains)));
+    let contrast = Greys::of(&pores.grid, picture).contrast();
+    let size = (picture.width(), picture.height());
+    let field = Surroundings { pores: &pores.grid, picture, corner: (0, 0), size, contrast };
     regions
         .into_par_iter()
         .map(|region| {
             let place = places.as_ref().map_or(PorePlace::Unknown, |places| places[region.label as usize]);
-            let grain_sized = range.as_ref().is_some_and(|range| range.contains(region.area_px));
-            let pull_out = grain_sized
-                && !region.touches_frame
-                && (is_angular(pores, &region)
-                    || range.as_ref().is_some_and(|range| {
-                        let length = SCRATCH_LENGTH * range.mean_diameter;
-                        has_scratch(pores, &region, picture, length, contrast)
-                    }));
+            let pull_out = range
+                .as_ref()
+                .is_some_and(|range| range.may_be_grain(&region) && field.looks_pulled_out(&region, range));
             Pore { region, place, pull_out }
         })
         .collect()
@@ -82,18 +80,26 @@ pub fn pores(pores: &Labels, regions: Vec<Region>, grains: Option<&Labels>, pict
 
 /// Place of each pore by label.
 fn places(pores: &Labels, grains: &Labels) -> Vec<PorePlace> {
-    let height = pores.grid.height();
-    let mut contacts: Vec<(u32, u32)> = (0..height)
-        .into_par_iter()
+    let mut contacts = contacts_of_rows(pores, grains, 0..pores.grid.height());
+    places_of(&mut contacts, pores.count)
+}
+
+/// Pairs of pore and grain that share an edge within some rows or between them and the next ones, some more than once.
+pub(crate) fn contacts_of_rows(pores: &Labels, grains: &Labels, rows: Range<usize>) -> Vec<(u32, u32)> {
+    rows.into_par_iter()
         .flat_map_iter(|y| {
             let mut contacts = Vec::new();
             row_contacts(pores, grains, y, &mut contacts);
             contacts
         })
-        .collect();
+        .collect()
+}
+
+/// Place of each of `count` pores by label, from what they share an edge with.
+pub(crate) fn places_of(contacts: &mut Vec<(u32, u32)>, count: u32) -> Vec<PorePlace> {
     contacts.par_sort_unstable();
     contacts.dedup();
-    let mut counts = vec![0u32; pores.count as usize + 1];
+    let mut counts = vec![0u32; count as usize + 1];
     contacts.iter().for_each(|&(pore, _)| counts[pore as usize] += 1);
     counts
         .into_iter()
@@ -136,14 +142,15 @@ fn row_contacts(pores: &Labels, grains: &Labels, y: usize, contacts: &mut Vec<(u
 }
 
 /// How large the grains are, in px.
-struct GrainRange {
+pub(crate) struct GrainRange {
     median_area: f64,
     mean_diameter: f64,
 }
 
 impl GrainRange {
-    fn of(grains: &Labels) -> Option<Self> {
-        let mut areas: Vec<u64> = areas(grains).into_iter().skip(1).filter(|&area| area > 0).collect();
+    /// From the pixels of each label, 0 included; `None` with too few grains.
+    pub fn of(areas: &[u64]) -> Option<Self> {
+        let mut areas: Vec<u64> = areas.iter().copied().skip(1).filter(|&area| area > 0).collect();
         if areas.len() < FEWEST_GRAINS {
             return None;
         }
@@ -155,8 +162,17 @@ impl GrainRange {
         })
     }
 
-    fn contains(&self, area: u64) -> bool {
-        (GRAIN_SIZED.0..=GRAIN_SIZED.1).contains(&(area as f64 / self.median_area))
+    /// Whether a void is as large as a grain, and whole.
+    pub fn may_be_grain(&self, region: &Region) -> bool {
+        let times_median = region.area_px as f64 / self.median_area;
+        (GRAIN_SIZED.0..=GRAIN_SIZED.1).contains(&times_median) && !region.touches_frame
+    }
+
+    /// How far from the middle of a void its signs of pull-out may lie, in px, with some to spare.
+    pub fn reach(&self, region: &Region) -> usize {
+        let (width, height) = (region.bounding_box.width as f64, region.bounding_box.height as f64);
+        let radius = width.hypot(height) / 2.0 + SCRATCH_START_PX;
+        (3.0 * radius + SCRATCH_LENGTH * self.mean_diameter) as usize + 32
     }
 }
 
@@ -176,46 +192,44 @@ fn areas(labels: &Labels) -> Vec<u64> {
     total
 }
 
-/// Mean grey outside of pores minus mean grey in pores; below zero for bright pores.
-fn contrast(pores: &Labels, picture: &Grid<u8>) -> f64 {
-    let pairs = pores.grid.as_slice().par_chunks(CHUNK_PX).zip(picture.as_slice().par_chunks(CHUNK_PX));
-    let sums = |(labels, greys): (&[u32], &[u8])| {
-        let (mut count, mut dark, mut all) = (0u32, 0u32, 0u32);
-        for (&label, &grey) in labels.iter().zip(greys) {
-            count += u32::from(label != 0);
-            dark += if label != 0 { u32::from(grey) } else { 0 };
-            all += u32::from(grey);
-        }
-        [count, dark, all].map(u64::from)
-    };
-    let [count, dark, all] =
-        pairs.map(sums).reduce(|| [0; 3], |a, b| [a[0] + b[0], a[1] + b[1], a[2] + b[2]]);
-    let mean = |sum: u64, count: u64| sum as f64 / count.max(1) as f64;
-    mean(all - dark, picture.len() as u64 - count) - mean(dark, count)
-}
+/// Pixels in pores, the sum of their greys, that of all greys, and all pixels.
+#[derive(Clone, Copy, Default)]
+pub(crate) struct Greys([u64; 4]);
 
-/// Whether a void is convex with a few straight sides.
-fn is_angular(pores: &Labels, region: &Region) -> bool {
-    let diameter_px = (4.0 * region.area_px as f64 / PI).sqrt();
-    if region.solidity < ANGULAR_SOLIDITY || diameter_px < SMALLEST_ANGULAR_PX {
-        return false;
+impl Greys {
+    /// Takes in other rows.
+    pub fn add(&mut self, other: Self) {
+        self.0.iter_mut().zip(other.0).for_each(|(sum, more)| *sum += more);
     }
-    let hull = Hull::of(&extents(pores, region));
-    let corners = hull.corners(Spacing::PIXELS);
-    let (_, feret_max) = hull.feret(Spacing::PIXELS);
-    sides(corners, (FLAT_CORNER * feret_max).max(1.0)) <= MOST_SIDES
-}
 
-fn extents(pores: &Labels, region: &Region) -> Vec<RowExtent> {
-    let frame = region.bounding_box;
-    (frame.y..frame.y + frame.height)
-        .filter_map(|y| {
-            let row = &pores.grid.row(y)[frame.x..frame.x + frame.width];
-            let first = row.iter().position(|&label| label == region.label)?;
-            let last = row.iter().rposition(|&label| label == region.label)?;
-            Some(RowExtent { y: y as u32, first: (frame.x + first) as u32, last: (frame.x + last) as u32 })
-        })
-        .collect()
+    /// Mean grey outside of pores minus mean grey in pores; below zero for bright pores.
+    pub fn contrast(self) -> f64 {
+        let Self([count, dark, all, pixels]) = self;
+        let mean = |sum: u64, count: u64| sum as f64 / count.max(1) as f64;
+        mean(all - dark, pixels - count) - mean(dark, count)
+    }
+
+    /// Of some rows.
+    pub fn of(pores: &Grid<u32>, picture: &Grid<u8>) -> Self {
+        Self::of_pixels(pores.as_slice(), picture.as_slice())
+    }
+
+    /// Of any stretch of pixels.
+    pub fn of_pixels(pores: &[u32], picture: &[u8]) -> Self {
+        let pairs = pores.par_chunks(CHUNK_PX).zip(picture.par_chunks(CHUNK_PX));
+        let sums = |(labels, greys): (&[u32], &[u8])| {
+            let (mut count, mut dark, mut all) = (0u32, 0u32, 0u32);
+            for (&label, &grey) in labels.iter().zip(greys) {
+                count += u32::from(label != 0);
+                dark += if label != 0 { u32::from(grey) } else { 0 };
+                all += u32::from(grey);
+            }
+            [count, dark, all].map(u64::from)
+        };
+        let [count, dark, all] =
+            pairs.map(sums).reduce(|| [0; 3], |a, b| [a[0] + b[0], a[1] + b[1], a[2] + b[2]]);
+        Self([count, dark, all, pores.len() as u64])
+    }
 }
 
 /// Sides left after the flattest corner has been taken off again and again, while it is flatter than `tolerance`.
@@ -237,30 +251,6 @@ fn sides(mut corners: Vec<(f64, f64)>, tolerance: f64) -> usize {
     corners.len()
 }
 
-/// Whether a straight line of `length` px leaves the void, in whatever direction and from whatever side of it.
-///
-/// Such a line crosses the circle around the void's bounding box, where it is looked for; from each dark point of the
-/// circle lines are tried outwards, and followed back to the void. `contrast` is the signed distance from pores to
-/// solid: scratches have the tone of pores.
-fn has_scratch(pores: &Labels, region: &Region, picture: &Grid<u8>, length: f64, contrast: f64) -> bool {
-    let frame = region.bounding_box;
-    let middle = |start: usize, length: usize| start as f64 + (length as f64 - 1.0) / 2.0;
-    let (x, y) = (middle(frame.x, frame.width), middle(frame.y, frame.height));
-    let radius = (frame.width as f64).hypot(frame.height as f64) / 2.0 + SCRATCH_START_PX;
-    let points = (2.0 * PI * radius).ceil() as usize;
-    let field = Surroundings { pores, picture, contrast };
-    (0..points).any(|point| {
-        let outwards = 2.0 * PI * point as f64 / points as f64;
-        let (sine, cosine) = outwards.sin_cos();
-        let start = (x + radius * cosine, y + radius * sine);
-        field.is_line_point(&Ray { start, cosine, sine }, 0.0, 0.0)
-            && (-STEEPEST_DEG..=STEEPEST_DEG).any(|turn| {
-                let (sine, cosine) = (outwards + f64::from(turn).to_radians()).sin_cos();
-                field.is_scratch(&Ray { start, cosine, sine }, region.label, 2.0 * radius, length)
-            })
-    })
-}
-
 /// A straight line through a picture.
 struct Ray {
     start: (f64, f64),
@@ -269,31 +259,100 @@ struct Ray {
 }
 
 impl Ray {
-    /// Pixel at `along` px from the start and `aside` px to the right; `None` outside of the picture.
-    fn pixel(&self, labels: &Labels, along: f64, aside: f64) -> Option<(usize, usize)> {
+    /// Pixel at `along` px from the start and `aside` px to the right; `None` outside of a picture of this size.
+    fn pixel(&self, size: (usize, usize), along: f64, aside: f64) -> Option<(usize, usize)> {
         // Half a pixel on and cut off is the nearest pixel; `round` is a call where the processor is not known.
         let x = self.start.0 + self.cosine * along - self.sine * aside + 0.5;
         let y = self.start.1 + self.sine * along + self.cosine * aside + 0.5;
         let inside = x >= 0.0 && y >= 0.0;
         let (x, y) = (x as usize, y as usize);
-        (inside && x < labels.grid.width() && y < labels.grid.height()).then_some((x, y))
+        (inside && x < size.0 && y < size.1).then_some((x, y))
     }
 }
 
-/// Where scratches are looked for.
-struct Surroundings<'a> {
-    pores: &'a Labels,
-    picture: &'a Grid<u8>,
-    contrast: f64,
+/// Where signs of pull-out are looked for: a picture, or a part of it that holds all that is looked at.
+pub(crate) struct Surroundings<'a> {
+    /// Labels of the part.
+    pub pores: &'a Grid<u32>,
+    /// Greys of the part.
+    pub picture: &'a Grid<u8>,
+    /// Column and row of its first pixel in the whole picture.
+    pub corner: (usize, usize),
+    /// Columns and rows of the whole picture.
+    pub size: (usize, usize),
+    /// Signed distance from pores to solid: scratches have the tone of pores.
+    pub contrast: f64,
 }
 
 impl Surroundings<'_> {
+    /// Whether a void that is as large as a grain is angular or at the end of a scratch.
+    pub fn looks_pulled_out(&self, region: &Region, range: &GrainRange) -> bool {
+        self.is_angular(region) || self.has_scratch(region, SCRATCH_LENGTH * range.mean_diameter)
+    }
+
+    /// Whether a void is convex with a few straight sides.
+    fn is_angular(&self, region: &Region) -> bool {
+        let diameter_px = (4.0 * region.area_px as f64 / PI).sqrt();
+        if region.solidity < ANGULAR_SOLIDITY || diameter_px < SMALLEST_ANGULAR_PX {
+            return false;
+        }
+        let hull = Hull::of(&self.extents(region));
+        let corners = hull.corners(Spacing::PIXELS);
+        let (_, feret_max) = hull.feret(Spacing::PIXELS);
+        sides(corners, (FLAT_CORNER * feret_max).max(1.0)) <= MOST_SIDES
+    }
+
+    fn extents(&self, region: &Region) -> Vec<RowExtent> {
+        let frame = region.bounding_box;
+        let left = frame.x - self.corner.0;
+        (frame.y..frame.y + frame.height)
+            .filter_map(|y| {
+                let row = &self.pores.row(y - self.corner.1)[left..left + frame.width];
+                let first = row.iter().position(|&label| label == region.label)?;
+                let last = row.iter().rposition(|&label| label == region.label)?;
+                Some(RowExtent {
+                    y: y as u32,
+                    first: (frame.x + first) as u32,
+                    last: (frame.x + last) as u32,
+                })
+            })
+            .collect()
+    }
+
+    /// Whether a straight line of `length` px leaves the void, in whatever direction and from whatever side of it.
+    ///
+    /// Such a line crosses the circle around the void's bounding box, where it is looked for; from each dark point of the
+    /// circle lines are tried outwards, and followed back to the void.
+    fn has_scratch(&self, region: &Region, length: f64) -> bool {
+        let frame = region.bounding_box;
+        let middle = |start: usize, length: usize| start as f64 + (length as f64 - 1.0) / 2.0;
+        let (x, y) = (middle(frame.x, frame.width), middle(frame.y, frame.height));
+        let radius = (frame.width as f64).hypot(frame.height as f64) / 2.0 + SCRATCH_START_PX;
+        let points = (2.0 * PI * radius).ceil() as usize;
+        (0..points).any(|point| {
+            let outwards = 2.0 * PI * point as f64 / points as f64;
+            let (sine, cosine) = outwards.sin_cos();
+            let start = (x + radius * cosine, y + radius * sine);
+            self.is_line_point(&Ray { start, cosine, sine }, 0.0, 0.0)
+                && (-STEEPEST_DEG..=STEEPEST_DEG).any(|turn| {
+                    let (sine, cosine) = (outwards + f64::from(turn).to_radians()).sin_cos();
+                    self.is_scratch(&Ray { start, cosine, sine }, region.label, 2.0 * radius, length)
+                })
+        })
+    }
+
+    fn label_at(&self, ray: &Ray, along: f64) -> Option<u32> {
+        let (x, y) = ray.pixel(self.size, along, 0.0)?;
+        Some(self.pores.at(x - self.corner.0, y - self.corner.1))
+    }
+
     /// Whether the line, `shift` px to its right, is clearly nearer to the pores' grey than both of its sides, none of
     /// them in a pore.
     fn is_line_point(&self, ray: &Ray, along: f64, shift: f64) -> bool {
         let grey = |aside: f64| {
-            let (x, y) = ray.pixel(self.pores, along, aside)?;
-            (self.pores.grid.at(x, y) == 0).then(|| f64::from(self.picture.at(x, y)))
+            let (x, y) = ray.pixel(self.size, along, aside)?;
+            let (x, y) = (x - self.corner.0, y - self.corner.1);
+            (self.pores.at(x, y) == 0).then(|| f64::from(self.picture.at(x, y)))
         };
         let Some(line) = grey(shift) else { return false };
         [-SCRATCH_SIDE_PX, SCRATCH_SIDE_PX].into_iter().all(|aside| {
@@ -303,9 +362,9 @@ impl Surroundings<'_> {
 
     /// Whether the line leads back to the void within `farthest` px and is dark from there over `length` px.
     fn is_scratch(&self, ray: &Ray, label: u32, farthest: f64, length: f64) -> bool {
-        let back = (0..farthest as i32).map(|step| -f64::from(step)).find(|&along| {
-            ray.pixel(self.pores, along, 0.0).is_some_and(|(x, y)| self.pores.grid.at(x, y) == label)
-        });
+        let back = (0..farthest as i32)
+            .map(|step| -f64::from(step))
+            .find(|&along| self.label_at(ray, along) == Some(label));
         let Some(rim) = back else { return false };
         let steps = length.ceil() as usize;
         let allowed = ((1.0 - SCRATCH_SHARE) * steps as f64) as usize;
@@ -320,9 +379,7 @@ impl Surroundings<'_> {
 
     /// Whether the line that leaves the void at `rim` also leaves it on the other side.
     fn goes_on_behind(&self, ray: &Ray, label: u32, rim: f64, steps: usize) -> bool {
-        let in_void = |along: f64| {
-            ray.pixel(self.pores, along, 0.0).is_some_and(|(x, y)| self.pores.grid.at(x, y) == label)
-        };
+        let in_void = |along: f64| self.label_at(ray, along) == Some(label);
         let mut behind = rim;
         while in_void(behind) {
             behind -= 1.0;

@@ -1,6 +1,7 @@
 //! Size, shape and place of each region of a label map.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -65,9 +66,10 @@ impl Region {
 /// Perimeter: four directions, each weighted by its share of all directions, M. W. Crofton, Phil. Trans. R. Soc. 158
 /// (1868) 181; D. Legland, K. Kiêu, M.-F. Devaux, Image Anal. Stereol. 26 (2007) 83.
 pub fn regions(labels: &Labels, spacing: Spacing) -> Vec<Region> {
-    let runs = runs(labels);
+    let height = labels.grid.height();
+    let runs = runs_of_rows(labels, (0, height), 0..height);
     let (first, order) = by_label(&runs, labels.count as usize);
-    let size = (labels.grid.width(), labels.grid.height());
+    let size = (labels.grid.width(), height);
     (1..labels.count as usize + 1)
         .into_par_iter()
         .with_min_len(16)
@@ -80,8 +82,8 @@ pub fn regions(labels: &Labels, spacing: Spacing) -> Vec<Region> {
 }
 
 /// Neighbouring pixels of one label in a row.
-struct Run {
-    label: u32,
+pub(crate) struct Run {
+    pub label: u32,
     y: u32,
     start: u32,
     end: u32,
@@ -91,15 +93,16 @@ struct Run {
     diagonal: u32,
 }
 
-fn runs(labels: &Labels) -> Vec<Run> {
-    let height = labels.grid.height();
-    let bands: Vec<Vec<Run>> = (0..height.div_ceil(BAND_ROWS))
+/// Runs of the rows `own` of a map of `height` rows; `labels` holds them, from row `top` of the map on, and the one below.
+pub(crate) fn runs_of_rows(labels: &Labels, (top, height): (usize, usize), own: Range<usize>) -> Vec<Run> {
+    let bands: Vec<Vec<Run>> = (0..own.len().div_ceil(BAND_ROWS))
         .into_par_iter()
         .map(|band| {
             let mut runs = Vec::new();
-            for y in band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height) {
-                let next = (y + 1 < height).then(|| labels.grid.row(y + 1));
-                row_runs(labels.grid.row(y), next, y as u32, &mut runs);
+            let first = own.start + band * BAND_ROWS;
+            for y in first..(first + BAND_ROWS).min(own.end) {
+                let next = (y + 1 < height).then(|| labels.grid.row(y + 1 - top));
+                row_runs(labels.grid.row(y - top), next, y as u32, &mut runs);
             }
             runs
         })
@@ -172,7 +175,8 @@ struct Sums {
     diagonal: u64,
 }
 
-fn measure<'a>(
+/// Measures a region from its runs in raster order, in a map of `size` columns and rows.
+pub(crate) fn measure<'a>(
     label: u32,
     runs: impl Iterator<Item = &'a Run> + Clone,
     size: (usize, usize),

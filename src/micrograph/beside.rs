@@ -5,7 +5,8 @@ use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use super::Micrograph;
-use crate::scale::{ScaleSource, statement};
+use crate::scale::{ScaleClaim, ScaleSource, statement};
+use crate::warning::Warning;
 
 /// Longer files are no such text and are not read.
 const LONGEST_TEXT: u64 = 1 << 20;
@@ -52,13 +53,24 @@ impl TextBeside {
     ///
     /// As with a tag, a pixel size for another frame width becomes a warning.
     pub fn tell(&self, micrograph: &mut Micrograph) -> bool {
+        let size = (micrograph.grey.width(), micrograph.grey.height());
+        self.tell_of(size, &mut micrograph.claims, &mut micrograph.warnings)
+    }
+
+    /// The same of a picture of `size` columns and rows.
+    pub(crate) fn tell_of(
+        &self,
+        size: (usize, usize),
+        claims: &mut Vec<ScaleClaim>,
+        warnings: &mut Vec<Warning>,
+    ) -> bool {
         let text = statement::decode_text(&self.bytes);
         let side = |px: usize| u32::try_from(px).unwrap_or(u32::MAX);
-        let size = (side(micrograph.grey.width()), side(micrograph.grey.height()));
+        let size = (side(size.0), side(size.1));
         let found = statement::read(&text, ScaleSource::TextBeside, &self.name, size);
         let states = !(found.claims.is_empty() && found.warnings.is_empty());
-        micrograph.claims.extend(found.claims);
-        micrograph.warnings.extend(found.warnings);
+        claims.extend(found.claims);
+        warnings.extend(found.warnings);
         states
     }
 }

@@ -39,11 +39,15 @@ const OVERLAP_PERCENT: Limits = Limits { warning: 5.0, refusal: 90.0 };
 ///
 /// The entry for focus is left out if no edge stands out of the noise.
 pub fn check(grey: &Grey) -> Vec<Finding> {
-    let statistics = picture_statistics(grey);
+    findings(&picture_statistics(grey))
+}
+
+/// What the statistics of a picture say about its fitness.
+pub(crate) fn findings(statistics: &PictureStatistics) -> Vec<Finding> {
     let mut findings =
-        vec![contrast(&statistics), shading(&statistics), saturation(&statistics), stripes(&statistics)];
+        vec![contrast(statistics), shading(statistics), saturation(statistics), stripes(statistics)];
     findings.extend(statistics.edge_width_px.map(focus));
-    findings.push(noise(&statistics));
+    findings.push(noise(statistics));
     findings
 }
 

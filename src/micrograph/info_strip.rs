@@ -7,6 +7,8 @@
 use std::borrow::Cow;
 
 use super::{Grey, InfoStrip};
+use crate::error::Error;
+use crate::grid::{Grid, IN_MEMORY, Rows};
 
 /// Lowest strip in rows.
 const LOWEST: usize = 8;
@@ -40,33 +42,59 @@ const FEWEST_WRITTEN_ROWS: usize = 3;
 ///
 /// `None` where neither rim has one, or where the picture is too small to tell (fewer than 32 rows or columns).
 pub fn find(grey: &Grey) -> Option<InfoStrip> {
-    let (width, height) = (grey.width(), grey.height());
-    if width < 32 || height < 32 {
-        return None;
+    match grey {
+        Grey::Eight(grid) => find_in(grid),
+        Grey::Sixteen(grid) => find_in(&EightBit { shift: shift_to_eight_bit(used_bits(grid)), rows: grid }),
     }
-    let deepest = (HIGHEST_SHARE * height as f64) as usize;
-    let shift = shift_to_eight_bit(grey);
-    let row = |y: usize| -> Cow<'_, [u8]> {
-        match grey {
-            Grey::Eight(grid) => Cow::Borrowed(grid.row(y)),
-            Grey::Sixteen(grid) => grid.row(y).iter().map(|&v| (v >> shift) as u8).collect(),
-        }
-    };
-    if let Some(rows) = depth(|i| row(height - 1 - i), deepest) {
-        return Some(InfoStrip { first_row_px: height - rows, rows_px: rows });
-    }
-    depth(row, deepest).map(|rows| InfoStrip { first_row_px: 0, rows_px: rows })
+    .expect(IN_MEMORY)
 }
 
-/// Bits to drop so that the brightest level of a 16 bit picture fills 8 bits.
-fn shift_to_eight_bit(grey: &Grey) -> u32 {
-    match grey {
-        Grey::Eight(_) => 0,
-        Grey::Sixteen(grid) => {
-            let used = grid.as_slice().iter().fold(0u16, |all, &v| all | v);
-            (u16::BITS - used.leading_zeros()).saturating_sub(8)
-        }
+/// The same in 8-bit rows that may lie in a file.
+///
+/// # Errors
+/// Those of the rows.
+pub(crate) fn find_in(rows: &impl Rows<u8>) -> Result<Option<InfoStrip>, Error> {
+    let (width, height) = (rows.width(), rows.height());
+    if width < 32 || height < 32 {
+        return Ok(None);
     }
+    let deepest = (HIGHEST_SHARE * height as f64) as usize;
+    if let Some(depth) = depth(|i| rows.row(height - 1 - i), deepest)? {
+        return Ok(Some(InfoStrip { first_row_px: height - depth, rows_px: depth }));
+    }
+    Ok(depth(|y| rows.row(y), deepest)?.map(|rows| InfoStrip { first_row_px: 0, rows_px: rows }))
+}
+
+/// 16-bit rows as 8-bit ones.
+pub(crate) struct EightBit<'a, R> {
+    /// Bits to drop.
+    pub shift: u32,
+    /// The rows.
+    pub rows: &'a R,
+}
+
+impl<R: Rows<u16>> Rows<u8> for EightBit<'_, R> {
+    fn width(&self) -> usize {
+        self.rows.width()
+    }
+
+    fn height(&self) -> usize {
+        self.rows.height()
+    }
+
+    fn row(&self, y: usize) -> Result<Cow<'_, [u8]>, Error> {
+        Ok(self.rows.row(y)?.iter().map(|&v| (v >> self.shift) as u8).collect())
+    }
+}
+
+/// Every bit that is set in some level.
+fn used_bits(grid: &Grid<u16>) -> u16 {
+    grid.as_slice().iter().fold(0u16, |all, &v| all | v)
+}
+
+/// Bits to drop so that the brightest level of a 16 bit picture fills 8 bits, from the bits that are set in some level.
+pub(crate) fn shift_to_eight_bit(used: u16) -> u32 {
+    (u16::BITS - used.leading_zeros()).saturating_sub(8)
 }
 
 /// The ground of a strip.
@@ -106,7 +134,7 @@ struct Row {
 
 impl Row {
     fn new(levels: &[u8], ground: Ground) -> Self {
-        let counts = counts([levels]);
+        let counts = counts(levels);
         let share = |count: u32| f64::from(count) / levels.len() as f64;
         let ink = |v: u8| v.abs_diff(ground.level) >= INK;
         let mode = most_frequent(&counts);
@@ -125,9 +153,9 @@ impl Row {
     }
 }
 
-fn counts<'a>(rows: impl IntoIterator<Item = &'a [u8]>) -> [u32; 256] {
+fn counts(row: &[u8]) -> [u32; 256] {
     let mut counts = [0; 256];
-    rows.into_iter().flatten().for_each(|&v| counts[usize::from(v)] += 1);
+    row.iter().for_each(|&v| counts[usize::from(v)] += 1);
     counts
 }
 
@@ -142,28 +170,39 @@ fn most_frequent(counts: &[u32; 256]) -> u8 {
 }
 
 /// Rows of the strip that begins at the rim, if there is one; `row` counts from the rim.
-fn depth<'a>(row: impl Fn(usize) -> Cow<'a, [u8]>, deepest: usize) -> Option<usize> {
-    let sample: Vec<Cow<[u8]>> = (0..LOWEST.max(deepest / 20)).map(&row).collect();
-    let ground = Ground::of(&counts(sample.iter().map(|levels| &**levels)))?;
-    let rows = rows_to_edge(|i| Row::new(&row(i), ground), deepest + 2 * LOWEST);
-    let end = walk(&rows);
-    let end = if end > deepest { last_line(&rows[..deepest])? } else { with_line(&rows, end) };
-    (is_strip(&rows[..end]) && has_edge(&rows, end)).then(|| with_blur(&rows, end, ground))
+fn depth<'a>(
+    row: impl Fn(usize) -> Result<Cow<'a, [u8]>, Error>,
+    deepest: usize,
+) -> Result<Option<usize>, Error> {
+    let mut rim = [0; 256];
+    for i in 0..LOWEST.max(deepest / 20) {
+        rim.iter_mut().zip(counts(&row(i)?)).for_each(|(sum, count)| *sum += count);
+    }
+    let Some(ground) = Ground::of(&rim) else { return Ok(None) };
+    let rows = rows_to_edge(|i| Ok(Row::new(&row(i)?, ground)), deepest + 2 * LOWEST)?;
+    Ok(end_of_strip(&rows, deepest, ground))
+}
+
+/// Rows of the strip among `rows` from the rim on, if they hold one.
+fn end_of_strip(rows: &[Row], deepest: usize, ground: Ground) -> Option<usize> {
+    let end = walk(rows);
+    let end = if end > deepest { last_line(&rows[..deepest])? } else { with_line(rows, end) };
+    (is_strip(&rows[..end]) && has_edge(rows, end)).then(|| with_blur(rows, end, ground))
 }
 
 /// Rows from the rim to some rows into the picture; nothing farther in is looked at.
-fn rows_to_edge(row: impl Fn(usize) -> Row, most: usize) -> Vec<Row> {
+fn rows_to_edge(row: impl Fn(usize) -> Result<Row, Error>, most: usize) -> Result<Vec<Row>, Error> {
     let mut rows = Vec::new();
     let mut outside = 0;
     for i in 0..most {
-        let next = row(i);
+        let next = row(i)?;
         outside = if next.belongs() { 0 } else { outside + 1 };
         rows.push(next);
         if outside > 2 * LOWEST {
             break;
         }
     }
-    rows
+    Ok(rows)
 }
 
 /// Number of rows from the rim that are ground with text, or frame lines between such rows.

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Grey;
 use crate::error::Error;
-use crate::grid::Grid;
+use crate::grid::{Grid, IN_MEMORY, Rows};
 
 /// Cells along each side of the reduced copy; a transform of this length is quick.
 const SIDE: usize = 128;
@@ -35,11 +35,21 @@ pub struct Fingerprint {
 
 /// Reduces the measured part of a picture to what tells it from others, about 200 KB.
 pub fn fingerprint(grey: &Grey) -> Fingerprint {
-    let reduced = match grey {
-        Grey::Eight(grid) => reduced(grid),
-        Grey::Sixteen(grid) => reduced(grid),
-    };
-    Fingerprint::of(evened(&reduced))
+    match grey {
+        Grey::Eight(grid) => fingerprint_of(grid),
+        Grey::Sixteen(grid) => fingerprint_of(grid),
+    }
+    .expect(IN_MEMORY)
+}
+
+/// The same of rows that may lie in a file.
+///
+/// # Errors
+/// Those of the rows.
+pub(crate) fn fingerprint_of<T: Copy + Into<u32> + Send + Sync>(
+    rows: &impl Rows<T>,
+) -> Result<Fingerprint, Error> {
+    Ok(Fingerprint::of(evened(&reduced(rows)?)))
 }
 
 impl Fingerprint {
@@ -84,27 +94,29 @@ pub fn overlaps(fields: &[Fingerprint]) -> Vec<(usize, usize, f64)> {
 }
 
 /// Means over the cells of a `SIDE` by `SIDE` raster.
-fn reduced<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>) -> Grid<f32> {
+fn reduced<T: Copy + Into<u32> + Send + Sync>(grid: &impl Rows<T>) -> Result<Grid<f32>, Error> {
     // A picture smaller than the raster repeats pixels.
     let span = |i: usize, side: usize| {
         let start = i * side / SIDE;
         start..((i + 1) * side / SIDE).max(start + 1)
     };
     let mut cells = Grid::filled(SIDE, SIDE, 0.0f32);
-    cells.as_mut_slice().par_chunks_mut(SIDE).enumerate().for_each(|(cy, cells)| {
+    cells.as_mut_slice().par_chunks_mut(SIDE).enumerate().try_for_each(|(cy, cells)| {
         let rows = span(cy, grid.height());
         let mut sums = [0u64; SIDE];
         for y in rows.clone() {
+            let row = grid.row(y)?;
             for (cx, sum) in sums.iter_mut().enumerate() {
-                let pixels = &grid.row(y)[span(cx, grid.width())];
+                let pixels = &row[span(cx, grid.width())];
                 *sum += u64::from(pixels.iter().map(|&v| v.into()).sum::<u32>());
             }
         }
         for (cx, (cell, sum)) in cells.iter_mut().zip(sums).enumerate() {
             *cell = sum as f32 / (rows.len() * span(cx, grid.width()).len()) as f32;
         }
-    });
-    cells
+        Ok(())
+    })?;
+    Ok(cells)
 }
 
 /// The reduced copy less its local mean, clipped to three standard deviations, slightly smoothed.

@@ -3,7 +3,8 @@
 use rayon::prelude::*;
 
 use super::Grey;
-use crate::grid::Grid;
+use crate::error::Error;
+use crate::grid::{Grid, IN_MEMORY, Rows};
 
 /// Pixels looked at where a part of the picture is enough.
 const SAMPLE_PX: usize = 1 << 20;
@@ -52,48 +53,56 @@ pub fn picture_statistics(grey: &Grey) -> PictureStatistics {
         Grey::Eight(grid) => statistics_of(grid),
         Grey::Sixteen(grid) => statistics_of(grid),
     }
+    .expect(IN_MEMORY)
 }
 
-fn statistics_of<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>) -> PictureStatistics {
-    let blocks = block_means(grid);
+/// The same of rows that may lie in a file.
+///
+/// # Errors
+/// Those of the rows.
+pub(crate) fn statistics_of<T: Copy + Into<u32> + Send + Sync>(
+    grid: &impl Rows<T>,
+) -> Result<PictureStatistics, Error> {
+    let blocks = block_means(grid)?;
     let surface = Surface::fitted(&blocks);
     let contrast = contrast(&blocks, &surface);
-    let noise = noise(grid);
-    let (darkest_share, brightest_share) = shares_at_the_ends(grid);
+    let noise = noise(grid)?;
+    let (darkest_share, brightest_share) = shares_at_the_ends(grid)?;
     let clip = (4.0 * noise).max(0.3 * contrast).ceil() as i32;
-    PictureStatistics {
+    Ok(PictureStatistics {
         contrast,
         shading: surface.range(),
         darkest_share,
         brightest_share,
-        row_jump: row_jump(grid, clip),
-        column_jump: column_jump(grid, clip),
-        edge_width_px: edge_width_px(grid),
+        row_jump: row_jump(grid, clip)?,
+        column_jump: column_jump(grid, clip)?,
+        edge_width_px: edge_width_px(grid)?,
         noise,
-    }
+    })
 }
 
 /// Rows that are looked at where a sample of about `pixels` is enough.
-fn sampled_rows<T>(grid: &Grid<T>, pixels: usize) -> std::iter::StepBy<std::ops::Range<usize>> {
-    (0..grid.height()).step_by((grid.len() / pixels).clamp(1, grid.height()))
+fn sampled_rows<T: Clone>(grid: &impl Rows<T>, pixels: usize) -> std::iter::StepBy<std::ops::Range<usize>> {
+    (0..grid.height()).step_by((grid.width() * grid.height() / pixels).clamp(1, grid.height()))
 }
 
 /// Means of blocks, on evenly spread rows of blocks where all of them would be more than is needed.
-fn block_means<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>) -> Grid<f32> {
+fn block_means<T: Copy + Into<u32> + Send + Sync>(grid: &impl Rows<T>) -> Result<Grid<f32>, Error> {
     let side = if grid.width().min(grid.height()) < TILES * BLOCK_PX { 1 } else { BLOCK_PX };
     let (width, all_rows) = (grid.width() / side, grid.height() / side);
     let rows = (SAMPLE_PX / (8 * width)).clamp(TILES, all_rows.max(TILES)).min(all_rows);
     let mut means = Grid::filled(width, rows, 0.0f32);
-    means.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(row, means)| {
+    means.as_mut_slice().par_chunks_mut(width).enumerate().try_for_each(|(row, means)| {
         let first = row * all_rows / rows * side;
         for y in first..first + side {
-            for (mean, block) in means.iter_mut().zip(grid.row(y).chunks_exact(side)) {
+            for (mean, block) in means.iter_mut().zip(grid.row(y)?.chunks_exact(side)) {
                 *mean += block.iter().map(|&v| v.into()).sum::<u32>() as f32;
             }
         }
         means.iter_mut().for_each(|mean| *mean /= (side * side) as f32);
-    });
-    means
+        Ok(())
+    })?;
+    Ok(means)
 }
 
 /// A second-order surface over a picture whose sides run from -1 to 1.
@@ -182,13 +191,15 @@ fn quantile(values: &mut [f32], share: f64) -> f32 {
 ///
 /// Edges are rare among second differences, so the median nearly ignores them; where structure is fine and noise small,
 /// it adds to the value. Noise that is correlated from pixel to pixel is understated.
-fn noise<T: Copy + Into<u32>>(grid: &Grid<T>) -> f64 {
-    let mut differences: Vec<u32> = sampled_rows(grid, SAMPLE_PX / 4)
-        .flat_map(|y| grid.row(y).windows(3))
-        .map(|w| (w[0].into() + w[2].into()).abs_diff(2 * w[1].into()))
-        .collect();
+fn noise<T: Copy + Into<u32>>(grid: &impl Rows<T>) -> Result<f64, Error> {
+    let mut differences: Vec<u32> = Vec::new();
+    for y in sampled_rows(grid, SAMPLE_PX / 4) {
+        let row = grid.row(y)?;
+        let second = row.windows(3).map(|w| (w[0].into() + w[2].into()).abs_diff(2 * w[1].into()));
+        differences.extend(second);
+    }
     if differences.is_empty() {
-        return 0.0;
+        return Ok(0.0);
     }
     let middle = differences.len() / 2;
     let median = *differences.select_nth_unstable(middle).1;
@@ -197,13 +208,14 @@ fn noise<T: Copy + Into<u32>>(grid: &Grid<T>) -> f64 {
     let equal = differences.iter().filter(|&&d| d == median).count();
     let inside = (middle - below) as f64 / equal as f64;
     let interpolated = if median == 0 { 0.5 * inside } else { f64::from(median) - 0.5 + inside };
-    if equal == differences.len() && median == 0 { 0.0 } else { interpolated / (0.674_49 * 6f64.sqrt()) }
+    let is_even = equal == differences.len() && median == 0;
+    Ok(if is_even { 0.0 } else { interpolated / (0.674_49 * 6f64.sqrt()) })
 }
 
-fn shares_at_the_ends<T: Copy + Into<u32>>(grid: &Grid<T>) -> (f64, f64) {
+fn shares_at_the_ends<T: Copy + Into<u32>>(grid: &impl Rows<T>) -> Result<(f64, f64), Error> {
     let mut counts = vec![0u64; 1 << 16];
     for y in sampled_rows(grid, SAMPLE_PX) {
-        for &value in grid.row(y) {
+        for &value in grid.row(y)?.iter() {
             counts[value.into() as usize] += 1;
         }
     }
@@ -211,32 +223,33 @@ fn shares_at_the_ends<T: Copy + Into<u32>>(grid: &Grid<T>) -> (f64, f64) {
     let mut occurring = counts.into_iter().filter(|&n| n > 0).map(|n| n as f64 / total as f64);
     let darkest = occurring.next().unwrap_or(0.0);
     // A picture of one level counts once.
-    (darkest, occurring.next_back().unwrap_or(0.0))
+    Ok((darkest, occurring.next_back().unwrap_or(0.0)))
 }
 
 /// Largest mean of clipped differences between neighbouring rows; clipping keeps single edges from counting much.
-fn row_jump<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>, clip: i32) -> Jump {
+fn row_jump<T: Copy + Into<u32> + Send + Sync>(grid: &impl Rows<T>, clip: i32) -> Result<Jump, Error> {
     let stretches = stretches(grid.width());
-    let sums: Vec<(i64, i64)> = (1..grid.height())
+    let sums = (1..grid.height())
         .into_par_iter()
         .map(|y| {
             let mut sum = (0, 0);
+            let (above, below) = (grid.row(y - 1)?, grid.row(y)?);
             for columns in &stretches {
-                let (above, below) = (&grid.row(y - 1)[columns.clone()], &grid.row(y)[columns.clone()]);
+                let (above, below) = (&above[columns.clone()], &below[columns.clone()]);
                 let differences = above.iter().zip(below).map(|(&a, &b)| clipped_difference(a, b, clip));
                 for d in differences {
                     sum.0 += i64::from(d);
                     sum.1 += i64::from(d) * i64::from(d);
                 }
             }
-            sum
+            Ok(sum)
         })
-        .collect();
-    largest_jump(&sums, stretches.iter().map(ExactSizeIterator::len).sum())
+        .collect::<Result<Vec<(i64, i64)>, Error>>()?;
+    Ok(largest_jump(&sums, stretches.iter().map(ExactSizeIterator::len).sum()))
 }
 
 /// The same between neighbouring columns.
-fn column_jump<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>, clip: i32) -> Jump {
+fn column_jump<T: Copy + Into<u32> + Send + Sync>(grid: &impl Rows<T>, clip: i32) -> Result<Jump, Error> {
     let rows: Vec<usize> = stretches(grid.height()).into_iter().flatten().collect();
     let empty = || vec![(0i64, 0i64); grid.width() - 1];
     let sums = rows
@@ -244,19 +257,19 @@ fn column_jump<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>, clip: i32) -> 
         .map(|rows| {
             let mut sums = empty();
             for &y in rows {
-                for (sum, pair) in sums.iter_mut().zip(grid.row(y).windows(2)) {
+                for (sum, pair) in sums.iter_mut().zip(grid.row(y)?.windows(2)) {
                     let d = i64::from(clipped_difference(pair[0], pair[1], clip));
                     sum.0 += d;
                     sum.1 += d * d;
                 }
             }
-            sums
+            Ok::<_, Error>(sums)
         })
-        .reduce(empty, |mut all, part| {
+        .try_reduce(empty, |mut all, part| {
             all.iter_mut().zip(part).for_each(|(all, part)| *all = (all.0 + part.0, all.1 + part.1));
-            all
-        });
-    largest_jump(&sums, rows.len())
+            Ok(all)
+        })?;
+    Ok(largest_jump(&sums, rows.len()))
 }
 
 fn clipped_difference<T: Into<u32>>(a: T, b: T, clip: i32) -> i32 {
@@ -290,10 +303,16 @@ fn largest_jump(sums: &[(i64, i64)], line_length: usize) -> Jump {
 /// distance of two normal curves): with k for sharp edges, with k² for blurred ones, so that the ratio
 /// (D(2k) - D(k)) / (D(4k) - D(2k)) falls from 1/2 to 1/4 and gives s. The smallest k is taken at which s is well
 /// conditioned.
-fn edge_width_px<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>) -> Option<f64> {
+fn edge_width_px<T: Copy + Into<u32> + Send + Sync>(grid: &impl Rows<T>) -> Result<Option<f64>, Error> {
+    let differences: Vec<Option<f64>> =
+        LAGS.iter().map(|&lag| mean_squared_difference(grid, lag)).collect::<Result<_, _>>()?;
+    Ok(edge_width_from(&differences))
+}
+
+/// The width from the mean squared differences at the distances of [`LAGS`].
+fn edge_width_from(differences: &[Option<f64>]) -> Option<f64> {
     const WELL_CONDITIONED: f64 = 1.5;
     const TEN_TO_NINETY_PERCENT: f64 = 2.563;
-    let differences = LAGS.map(|lag| mean_squared_difference(grid, lag));
     let mut width = None;
     for (lag, d) in LAGS.iter().zip(differences.windows(3)) {
         let [near, middle, far] = [d[0]?, d[1]?, d[2]?];
@@ -310,19 +329,20 @@ fn edge_width_px<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>) -> Option<f6
 }
 
 /// Mean squared difference of pixels `lag` apart along rows and columns; `None` if the picture is smaller than that.
-fn mean_squared_difference<T: Copy + Into<u32> + Send + Sync>(grid: &Grid<T>, lag: usize) -> Option<f64> {
+fn mean_squared_difference<T: Copy + Into<u32> + Send + Sync>(
+    grid: &impl Rows<T>,
+    lag: usize,
+) -> Result<Option<f64>, Error> {
     let rows: Vec<usize> = sampled_rows(grid, SAMPLE_PX / 2).filter(|y| y + lag < grid.height()).collect();
     if rows.is_empty() || grid.width() <= lag {
-        return None;
+        return Ok(None);
     }
-    let sum: u64 = rows
-        .par_iter()
-        .map(|&y| {
-            squared_differences(grid.row(y), &grid.row(y)[lag..])
-                + squared_differences(grid.row(y), grid.row(y + lag))
-        })
-        .sum();
-    Some(sum as f64 / (rows.len() * (2 * grid.width() - lag)) as f64)
+    let of_row = |&y: &usize| {
+        let row = grid.row(y)?;
+        Ok(squared_differences(&row, &row[lag..]) + squared_differences(&row, &grid.row(y + lag)?))
+    };
+    let sum: u64 = rows.par_iter().map(of_row).sum::<Result<u64, Error>>()?;
+    Ok(Some(sum as f64 / (rows.len() * (2 * grid.width() - lag)) as f64))
 }
 
 fn squared_differences<T: Copy + Into<u32>>(a: &[T], b: &[T]) -> u64 {

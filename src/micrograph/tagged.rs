@@ -1,5 +1,7 @@
 //! TIFF: pages, sample kinds, and the tags that speak of pixel size.
 
+use std::io::{Read, Seek};
+
 use tiff::ColorType;
 use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::{Tag, Type};
@@ -11,7 +13,7 @@ use super::palette::AsGrey;
 use super::raster::add_resolution;
 use crate::error::Error;
 use crate::scale::resolution::{self, Resolution};
-use crate::scale::{ScaleSource, ome, statement};
+use crate::scale::{ScaleClaim, ScaleSource, ome, statement};
 use crate::warning::Warning;
 
 /// Longest text tag that is searched for statements about pixel size.
@@ -54,7 +56,14 @@ fn open_at<'a>(source: &Source<'a>, index: usize) -> Result<(Tiff<'a>, Option<Ve
 ///
 /// A damaged later directory ends the list: the pictures before it are still good.
 pub(super) fn page_indices(source: &Source<'_>) -> Result<Vec<usize>, Error> {
-    let mut decoder = open(source, AsGrey::unchanged(source.bytes))?;
+    full_size(source, &mut open(source, AsGrey::unchanged(source.bytes))?)
+}
+
+/// The same of an opened file.
+pub(super) fn full_size<R: Read + Seek>(
+    source: &Source<'_>,
+    decoder: &mut Decoder<R>,
+) -> Result<Vec<usize>, Error> {
     let mut indices = Vec::new();
     for index in 0..MOST_PAGES {
         let kind = decoder.find_tag_unsigned::<u32>(Tag::NewSubfileType).ok().flatten().unwrap_or(0);
@@ -79,9 +88,19 @@ pub(super) fn read(source: &Source<'_>, index: usize) -> Result<Decoded, Error> 
     source.check_size(width.into(), height.into())?;
     let (grey, warnings) = pixels(source, &mut decoder, palette)?;
     let mut decoded = Decoded { grey, warnings, claims: Vec::new() };
-    add_text_claims(&mut decoder, (width, height), &mut decoded);
-    add_resolution(tiff_resolution(&mut decoder), &mut decoded.claims, &mut decoded.warnings);
+    add_claims(&mut decoder, (width, height), &mut decoded.claims, &mut decoded.warnings);
     Ok(decoded)
+}
+
+/// What tags of a picture of `size` columns and rows state about its pixel size.
+pub(super) fn add_claims<R: Read + Seek>(
+    decoder: &mut Decoder<R>,
+    size: (u32, u32),
+    claims: &mut Vec<ScaleClaim>,
+    warnings: &mut Vec<Warning>,
+) {
+    add_text_claims(decoder, size, claims, warnings);
+    add_resolution(tiff_resolution(decoder), claims, warnings);
 }
 
 fn pixels(
@@ -193,7 +212,12 @@ fn through_palette(indices: &[u8], map: &[u16]) -> Vec<u8> {
     indices.iter().map(|&i| levels.get(usize::from(i)).copied().unwrap_or(0)).collect()
 }
 
-fn add_text_claims(decoder: &mut Tiff<'_>, size: (u32, u32), decoded: &mut Decoded) {
+fn add_text_claims<R: Read + Seek>(
+    decoder: &mut Decoder<R>,
+    size: (u32, u32),
+    claims: &mut Vec<ScaleClaim>,
+    warnings: &mut Vec<Warning>,
+) {
     let tags: Vec<(Tag, u64)> = decoder
         .image_ifd()
         .directory()
@@ -210,17 +234,17 @@ fn add_text_claims(decoder: &mut Tiff<'_>, size: (u32, u32), decoded: &mut Decod
         }
         let text = statement::decode_text(&bytes);
         if let Some(claim) = ome::claim(&text, size) {
-            decoded.claims.push(claim);
+            claims.push(claim);
             continue;
         }
         let found =
             statement::read(&text, ScaleSource::InstrumentTag, &format!("tag {}", tag.to_u16()), size);
-        decoded.claims.extend(found.claims);
-        decoded.warnings.extend(found.warnings);
+        claims.extend(found.claims);
+        warnings.extend(found.warnings);
     }
 }
 
-fn tiff_resolution(decoder: &mut Tiff<'_>) -> Option<Result<crate::scale::ScaleClaim, Warning>> {
+fn tiff_resolution<R: Read + Seek>(decoder: &mut Decoder<R>) -> Option<Result<ScaleClaim, Warning>> {
     let mut number = |tag| decoder.find_tag(tag).ok().flatten().and_then(rational);
     let x = number(Tag::XResolution)?;
     let y = number(Tag::YResolution).unwrap_or(x);

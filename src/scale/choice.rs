@@ -43,18 +43,31 @@ pub fn determine(
     options: &ScaleOptions,
 ) -> Result<ScaleReading, Error> {
     let candidates = bar::find(&micrograph.grey, strip);
+    let read = labelled_bar::find(&micrograph.grey, strip, &candidates)?;
+    Ok(chosen(&micrograph.claims, (candidates, read), options))
+}
+
+/// The scale of a picture in which no bar is looked for: as [`determine`], from what was typed and what the file claims.
+pub(crate) fn without_bar(claims: &[ScaleClaim], options: &ScaleOptions) -> ScaleReading {
+    chosen(claims, (Vec::new(), None), options)
+}
+
+fn chosen(
+    claims: &[ScaleClaim],
+    (candidates, read): (Vec<bar::BarCandidate>, Option<LabelledBar>),
+    options: &ScaleOptions,
+) -> ScaleReading {
     let (mut scales, mut warnings) = typed_scales(options, &candidates);
     let is_typed = !scales.is_empty();
-    let read = labelled_bar::find(&micrograph.grey, strip, &candidates)?;
     scales.extend(read.as_ref().filter(|read| read.doubt.is_none()).map(read_scale));
-    let mut claims: Vec<&ScaleClaim> = micrograph.claims.iter().collect();
+    let mut claims: Vec<&ScaleClaim> = claims.iter().collect();
     claims.sort_by_key(|claim| claim.source);
     scales.extend(claims.iter().map(|c| plain(c.source, c.detail.clone(), c.um_per_px_x, c.um_per_px_y)));
     if scales.is_empty() {
         warnings.extend(read.as_ref().map(doubtful_label));
         // A bar with a doubtful label has been named already.
         warnings.push(no_scale(if read.is_none() { &candidates } else { &[] }));
-        return Ok(ScaleReading { scale: None, bar: seen(None, read.as_ref(), &candidates), warnings });
+        return ScaleReading { scale: None, bar: seen(None, read.as_ref(), &candidates), warnings };
     }
     let mut chosen = scales.remove(if is_typed { 0 } else { most_confirmed(&scales) });
     for other in &scales {
@@ -66,7 +79,7 @@ pub fn determine(
         chosen.bar = chosen.bar.or(other.bar);
     }
     let bar = seen(Some(&chosen), read.as_ref(), &candidates);
-    Ok(ScaleReading { scale: Some(chosen), bar, warnings })
+    ScaleReading { scale: Some(chosen), bar, warnings }
 }
 
 /// What a person gave, in the order in which it counts. The bar is named in a warning once, however often it was given.

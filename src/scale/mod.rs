@@ -13,6 +13,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 pub use choice::determine;
+pub(crate) use choice::without_bar;
 pub use typed::{TypedScale, parse_pixel_size};
 
 use crate::grid::Frame;

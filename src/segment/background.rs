@@ -63,7 +63,13 @@ impl Surface {
 /// # References
 /// A. E. Beaton, J. W. Tukey, Technometrics 16 (1974) 147 (weights; from memory).
 pub fn fit(picture: &Grid<u8>) -> Option<Surface> {
-    let tiles = tiles(picture);
+    let mut tiles = Tiles::new(picture.width(), picture.height());
+    tiles.add_rows(0, picture);
+    tiles.fit()
+}
+
+/// Fits the surface to the greys of tiles.
+fn fit_to(tiles: &[Tile]) -> Option<Surface> {
     let mut whole = vec![0u64; 256];
     tiles
         .iter()
@@ -87,10 +93,16 @@ pub fn fit(picture: &Grid<u8>) -> Option<Surface> {
 ///
 /// Only greys above the floor are changed, in proportion, so that an added constant passes through.
 pub fn remove(picture: &mut Grid<u8>, surface: &Surface) {
-    let (width, height) = (picture.width(), picture.height());
+    let height = picture.height();
+    remove_from_rows(picture, (0, height), surface);
+}
+
+/// The same for rows from `first` on of a picture of `height` rows.
+pub(crate) fn remove_from_rows(rows: &mut Grid<u8>, (first, height): (usize, usize), surface: &Surface) {
+    let width = rows.width();
     let floor = surface.floor;
-    picture.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
-        let cubic = row_polynomial(&surface.coefficients, place(y, height)).map(|c| c as f32);
+    rows.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
+        let cubic = row_polynomial(&surface.coefficients, place(first + y, height)).map(|c| c as f32);
         let (reference, least) = (surface.reference as f32, (LOWEST_LIGHT * surface.reference) as f32);
         let step = 2.0 / (width.max(2) - 1) as f32;
         for (x, grey) in row.iter_mut().enumerate() {
@@ -143,33 +155,50 @@ impl Tile {
     }
 }
 
-fn tiles(picture: &Grid<u8>) -> Vec<Tile> {
-    let (width, height) = (picture.width(), picture.height());
-    let side = width.max(height).div_ceil(TILES).max(SMALLEST_TILE_PX);
-    let bands: Vec<Vec<Tile>> = picture
-        .as_slice()
-        .par_chunks(side * width)
-        .enumerate()
-        .map(|(band, rows)| {
-            let centre = |start: usize, length: usize| {
-                let end = (start + side).min(length);
-                2.0 * ((start + end - 1) as f64 / 2.0) / (length.max(2) - 1) as f64 - 1.0
-            };
-            (0..width.div_ceil(side))
-                .map(|column| {
-                    let from = column * side;
-                    let mut histogram = vec![0u32; 256];
-                    for row in rows.chunks_exact(width) {
-                        row[from..(from + side).min(width)]
-                            .iter()
-                            .for_each(|&g| histogram[usize::from(g)] += 1);
-                    }
-                    Tile { x: centre(from, width), y: centre(band * side, height), histogram }
-                })
-                .collect()
-        })
-        .collect();
-    bands.into_iter().flatten().collect()
+/// Greys of the tiles of a picture, of which rows may be taken in band by band.
+pub(crate) struct Tiles {
+    side: usize,
+    columns: usize,
+    tiles: Vec<Tile>,
+}
+
+impl Tiles {
+    /// For a picture of this size.
+    pub fn new(width: usize, height: usize) -> Self {
+        let side = width.max(height).div_ceil(TILES).max(SMALLEST_TILE_PX);
+        let centre = |start: usize, length: usize| {
+            let end = (start + side).min(length);
+            2.0 * ((start + end - 1) as f64 / 2.0) / (length.max(2) - 1) as f64 - 1.0
+        };
+        let columns = width.div_ceil(side);
+        let tiles = (0..height.div_ceil(side)).flat_map(|row| {
+            (0..columns).map(move |column| Tile {
+                x: centre(column * side, width),
+                y: centre(row * side, height),
+                histogram: vec![0; 256],
+            })
+        });
+        Self { side, columns, tiles: tiles.collect() }
+    }
+
+    /// Takes in rows from `first` on.
+    pub fn add_rows(&mut self, first: usize, rows: &Grid<u8>) {
+        let (side, width) = (self.side, rows.width());
+        let last = first + rows.height();
+        self.tiles.par_chunks_mut(self.columns).enumerate().for_each(|(band, tiles)| {
+            for y in (band * side).max(first)..((band + 1) * side).min(last) {
+                let row = &rows.row(y - first)[..width];
+                for (tile, greys) in tiles.iter_mut().zip(row.chunks(side)) {
+                    greys.iter().for_each(|&grey| tile.histogram[usize::from(grey)] += 1);
+                }
+            }
+        });
+    }
+
+    /// As [`fit`], once every row has been taken in.
+    pub fn fit(&self) -> Option<Surface> {
+        fit_to(&self.tiles)
+    }
 }
 
 /// 1, x, x², x³, y, xy, x²y, y², xy², y³.

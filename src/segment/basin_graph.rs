@@ -3,6 +3,7 @@
 use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashMap};
 use std::hash::{BuildHasherDefault, Hasher};
+use std::ops::Range;
 
 use rayon::prelude::*;
 
@@ -40,16 +41,7 @@ pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
     let bands: Vec<Vec<Edge>> = (0..height.div_ceil(BAND_ROWS))
         .into_par_iter()
         .map(|band| {
-            let mut pieces = Vec::new();
-            for y in band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height) {
-                let (row, level) = (labels.grid.row(y), strength.row(y));
-                pairs((&row[1..], row), (&level[1..], level), cap, &mut pieces);
-                if y + 1 < height {
-                    pairs((row, labels.grid.row(y + 1)), (level, strength.row(y + 1)), cap, &mut pieces);
-                }
-            }
-            sum_equal(&mut pieces);
-            pieces
+            edges_of_rows(labels, strength, cap, band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height))
         })
         .collect();
     let mut edges = bands.concat();
@@ -57,7 +49,22 @@ pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
     edges
 }
 
-fn sum_equal(pieces: &mut Vec<Edge>) {
+/// As [`edges`], for pairs of pixels within some rows and between them and the next ones.
+pub(crate) fn edges_of_rows(labels: &Labels, strength: &Grid<u8>, cap: u8, rows: Range<usize>) -> Vec<Edge> {
+    let mut pieces = Vec::new();
+    for y in rows {
+        let (row, level) = (labels.grid.row(y), strength.row(y));
+        pairs((&row[1..], row), (&level[1..], level), cap, &mut pieces);
+        if y + 1 < labels.grid.height() {
+            pairs((row, labels.grid.row(y + 1)), (level, strength.row(y + 1)), cap, &mut pieces);
+        }
+    }
+    sum_equal(&mut pieces);
+    pieces
+}
+
+/// Orders boundaries by their labels and makes one of all pieces between the same regions.
+pub(crate) fn sum_equal(pieces: &mut Vec<Edge>) {
     pieces.par_sort_unstable_by_key(|e| (e.a, e.b));
     pieces.dedup_by(|next, kept| {
         let same = (next.a, next.b) == (kept.a, kept.b);

@@ -9,15 +9,15 @@ use crate::grid::{Frame, Grid, Labels};
 use crate::options::Connectivity;
 
 /// Distances to a boundary beyond this make a basin no deeper, so that one wide basin has one bottom.
-const DEEPEST_PX: u8 = 8;
+pub(crate) const DEEPEST_PX: u8 = 8;
 /// Level of pores in the relief; no boundary is that high.
-const PORE: u8 = 255;
+pub(crate) const PORE: u8 = 255;
 /// Rows of a band and columns of a tile that are worked on at once: small enough for the cache of one core.
-const BAND_ROWS: usize = 256;
+pub(crate) const BAND_ROWS: usize = 256;
 const TILE_COLUMNS: usize = 512;
 /// Pixels around a tile that are flooded with it. Water enters basins everywhere, so it has come from nearer than this
 /// before it reaches the tile; seams then fit together. The tiles do not depend on the number of threads.
-const HALO: usize = 24;
+pub(crate) const HALO: usize = 24;
 
 /// Which bottoms of the relief water enters at.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,23 +40,28 @@ pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8, springs: Spri
         Springs::Open => bottoms(&relief, DEEPEST_PX),
         Springs::Hollows(step) => bottoms(&relief.map(|level| rounded(level, step)), PORE),
     };
-    let width = strength.width();
-    let mut labels = Grid::filled(width, strength.height(), 0);
-    let bands = labels.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
+    let mut labels = Grid::filled(strength.width(), strength.height(), 0);
+    flood_rows(&relief, &bottoms, 0, labels.as_mut_slice());
+    let mut labels = Labels { grid: labels, count: bottoms.count };
+    label_unreached(&relief, &mut labels);
+    labels
+}
+
+/// Floods rows from `first` on, by tiles from there.
+pub(crate) fn flood_rows(relief: &Grid<u8>, bottoms: &Labels, first: usize, rows: &mut [u32]) {
+    let width = relief.width();
+    let bands = rows.par_chunks_mut(BAND_ROWS * width).enumerate();
     bands.for_each_init(Flood::default, |flood, (band, rows)| {
         for x in (0..width).step_by(TILE_COLUMNS) {
             let tile = Frame {
                 x,
-                y: band * BAND_ROWS,
+                y: first + band * BAND_ROWS,
                 width: TILE_COLUMNS.min(width - x),
                 height: rows.len() / width,
             };
-            flood_tile(flood, &relief, &bottoms, tile, rows);
+            flood_tile(flood, relief, bottoms, tile, rows);
         }
     });
-    let mut labels = Labels { grid: labels, count: bottoms.count };
-    label_unreached(&relief, &mut labels);
-    labels
 }
 
 /// Solid without a bottom, such as a sliver between two pores that is boundary all over, becomes a basin of its own.
@@ -99,7 +104,7 @@ fn flood_tile(flood: &mut Flood, relief: &Grid<u8>, bottoms: &Labels, tile: Fram
     }
 }
 
-fn relief(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Grid<u8> {
+pub(crate) fn relief(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Grid<u8> {
     let (width, height) = (strength.width(), strength.height());
     let reach = usize::from(DEEPEST_PX);
     let mut relief = strength.clone();

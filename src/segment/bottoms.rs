@@ -12,6 +12,12 @@ use crate::options::Connectivity;
 /// Pixels without a lower neighbour are sought first: two of them that touch are equally high, so that their regions are
 /// those of a mask. A region is no bottom if a neighbour of its own height has a lower one.
 pub fn bottoms(relief: &Grid<u8>, below: u8) -> Labels {
+    let (low, draining) = low_and_draining(relief, below);
+    label_kept(&low, Connectivity::Four, Keep { without: Some(&draining), ..Keep::default() }).0
+}
+
+/// Pixels below `below` without a lower neighbour, and those of them beside an equally high one that has.
+pub(crate) fn low_and_draining(relief: &Grid<u8>, below: u8) -> (Mask, Mask) {
     let low = by_rows(relief, |y, out| mark_low(relief.row(y), around(relief, y).each(), below, out));
     let draining = by_rows(relief, |y, out| {
         let (levels, lows) = (around(relief, y), around(&low, y));
@@ -19,7 +25,7 @@ pub fn bottoms(relief: &Grid<u8>, below: u8) -> Labels {
             mark_draining((relief.row(y), low.row(y)), (levels_there, low_there), out);
         }
     });
-    label_kept(&low, Connectivity::Four, Keep { without: Some(&draining), ..Keep::default() }).0
+    (low, draining)
 }
 
 fn by_rows(like: &Grid<u8>, mark: impl Fn(usize, &mut [bool]) + Sync) -> Mask {

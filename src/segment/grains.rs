@@ -16,7 +16,7 @@ use crate::warning::Warning;
 
 /// Regions of fewer px are joined to the neighbour behind their weakest boundary: the line filter is 11 px long and
 /// 5 px wide, and sees nothing smaller.
-const SMALLEST_PX: u64 = 40;
+pub(crate) const SMALLEST_PX: u64 = 40;
 
 /// Parts of a picture that are summed up at once.
 const SUM_PARTS: usize = 4;
@@ -41,22 +41,30 @@ pub struct GrainMap {
 }
 
 /// How boundaries of one kind are merged. Found on drawn pictures with known grains, one set for all.
-struct Rules {
+pub(crate) struct Rules {
     /// No pixel counts for more than this along a boundary: where a false line meets a true one, a few strong pixels
     /// would otherwise carry it.
-    cap: f64,
+    pub cap: f64,
     /// Response (in grey levels) that one grey level of contrast between two regions is worth.
-    contrast_worth: f64,
+    pub contrast_worth: f64,
     /// Contrast of two single pixels that noise explains, in medians of the response to noise.
-    contrast_noise: f64,
+    pub contrast_noise: f64,
 }
 
 impl Rules {
-    fn of(method: BoundaryMethod) -> Self {
+    pub fn of(method: BoundaryMethod) -> Self {
         match method {
             BoundaryMethod::Ridge => Self { cap: 0.3, contrast_worth: 0.3, contrast_noise: 16.0 },
             BoundaryMethod::Gradient => Self { cap: 0.2, contrast_worth: 0.8, contrast_noise: 20.0 },
             BoundaryMethod::Learned => Self { cap: 1.0, contrast_worth: 0.0, contrast_noise: 0.0 },
+        }
+    }
+
+    /// How contrast counts on a picture.
+    pub fn contrast(&self, evidence: &Evidence) -> Contrast {
+        Contrast {
+            per_grey: self.contrast_worth * 255.0 / evidence.full,
+            noise: self.contrast_noise * evidence.opposite.median,
         }
     }
 }
@@ -106,11 +114,10 @@ pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainO
     let evidence = found.evidence;
     let edges = edges(&labels, &found.strength, u8::MAX);
     let mean_boundary_strength = mean_strength(&edges);
-    let doubt = too_weak(&evidence, options, mean_boundary_strength);
-    let warnings = doubt.iter().cloned().chain(faint(&evidence, options.method).filter(|_| doubt.is_none()));
+    let (reliable, warnings) = verdict(&evidence, options, mean_boundary_strength);
     GrainMap {
-        warnings: warnings.collect(),
-        reliable: doubt.is_none(),
+        warnings,
+        reliable,
         labels,
         boundaries: found.strength,
         mean_boundary_strength,
@@ -119,8 +126,19 @@ pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainO
     }
 }
 
+/// Whether boundaries carry a result, and what is doubtful about them.
+pub(crate) fn verdict(
+    evidence: &Evidence,
+    options: &GrainOptions,
+    mean_boundary_strength: f64,
+) -> (bool, Vec<Warning>) {
+    let doubt = too_weak(evidence, options, mean_boundary_strength);
+    let warnings = doubt.iter().cloned().chain(faint(evidence, options.method).filter(|_| doubt.is_none()));
+    (doubt.is_none(), warnings.collect())
+}
+
 /// Mean strength along all boundaries, 0 to 1; 0 where there is none.
-pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
+pub(crate) fn mean_strength(edges: &[Edge]) -> f64 {
     let (sum, length) = edges.iter().fold((0, 0), |(s, l), e| (s + e.strength_sum, l + e.length_px));
     if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) }
 }
@@ -128,11 +146,8 @@ pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
 fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
+    let contrast = rules.contrast(&found.evidence);
     let basins = basins(&found.strength, pores, shallowest, Springs::Open);
-    let contrast = Contrast {
-        per_grey: rules.contrast_worth * 255.0 / found.evidence.full,
-        noise: rules.contrast_noise * found.evidence.opposite.median,
-    };
     let edges = edges(&basins, &found.strength, level(rules.cap));
     let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
     let merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
@@ -142,18 +157,29 @@ fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels 
 /// Regions after their merging up to a strength of `least`, 0 to 1; those below `smallest` px go to a neighbour.
 pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
     mut regions: Labels,
-    mut merging: Merging<W>,
+    merging: Merging<W>,
     least: f64,
     smallest: u64,
 ) -> Labels {
-    merging.merge_below(least * 255.0);
-    merging.absorb_below(smallest);
-    let roots: Vec<u32> = (0..=regions.count).map(|label| merging.root(label)).collect();
+    let roots = roots(regions.count, merging, least, smallest);
     regions.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
     Labels::from_ids(regions.grid)
 }
 
-fn level(strength: f64) -> u8 {
+/// The region that each of `count` regions belongs to after such a merging.
+pub(crate) fn roots<W: Fn(&Edge, Sums, Sums) -> u64>(
+    count: u32,
+    mut merging: Merging<W>,
+    least: f64,
+    smallest: u64,
+) -> Vec<u32> {
+    merging.merge_below(least * 255.0);
+    merging.absorb_below(smallest);
+    (0..=count).map(|label| merging.root(label)).collect()
+}
+
+/// A strength from 0 to 1 as a level of a boundary map.
+pub(crate) fn level(strength: f64) -> u8 {
     (strength * 255.0).clamp(0.0, 255.0) as u8
 }
 
@@ -170,9 +196,7 @@ pub(super) fn sums(labels: &Labels, (grey, strength): (&Grid<u8>, &Grid<u8>), sh
         .zip(pixels)
         .map(|(labels, (greys, strengths))| {
             let mut sums = none();
-            for ((&label, &grey), &strength) in labels.iter().zip(greys).zip(strengths) {
-                sums[label as usize].add_pixel(grey, strength <= shallowest);
-            }
+            add_sums(&mut sums, labels, (greys, strengths), shallowest);
             sums
         })
         .collect();
@@ -181,6 +205,18 @@ pub(super) fn sums(labels: &Labels, (grey, strength): (&Grid<u8>, &Grid<u8>), sh
         sums.iter_mut().zip(part).for_each(|(sum, more)| sum.add(more));
     }
     sums
+}
+
+/// Adds pixels to the sums of their regions.
+pub(crate) fn add_sums(
+    sums: &mut [Sums],
+    labels: &[u32],
+    (greys, strengths): (&[u8], &[u8]),
+    shallowest: u8,
+) {
+    for ((&label, &grey), &strength) in labels.iter().zip(greys).zip(strengths) {
+        sums[label as usize].add_pixel(grey, strength <= shallowest);
+    }
 }
 
 /// The clearest lines must be this many times as strong as the clearest ones of the opposite tone. Noise of any level

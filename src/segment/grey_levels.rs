@@ -32,12 +32,15 @@ impl GreyLevels {
     pub fn of(grey: &Grey, tone: Tone) -> Self {
         match grey {
             Grey::Eight(_) => Self { tone, largest: 255.0, offset: 0.0, step: 1.0 },
-            Grey::Sixteen(grid) => {
-                let (low, high) = range(grid, tone);
-                let step = (f64::from(high - low) / 255.0).max(1.0);
-                Self { tone, largest: 65535.0, offset: f64::from(low), step }
-            }
+            Grey::Sixteen(grid) => Self::of_counts(&counts(grid), tone),
         }
+    }
+
+    /// The levels for a 16-bit picture with so many pixels of each grey.
+    pub(crate) fn of_counts(counts: &[u64], tone: Tone) -> Self {
+        let (low, high) = range(counts, tone);
+        let step = (f64::from(high - low) / 255.0).max(1.0);
+        Self { tone, largest: 65535.0, offset: f64::from(low), step }
     }
 
     /// Largest grey that the file can hold.
@@ -139,23 +142,30 @@ fn for_each_pixel<T: Copy + Sync>(out: &mut [u8], from: &[T], value: impl Fn(T) 
     });
 }
 
-/// Darkest and brightest grey without the cut-off ends, after inversion for bright pores.
-fn range(grid: &Grid<u16>, tone: Tone) -> (u16, u16) {
+/// Pixels of each grey of a 16-bit picture.
+pub(crate) fn counts(grid: &Grid<u16>) -> Vec<u64> {
     let tables: Vec<Vec<u32>> = grid
         .as_slice()
         .par_chunks(grid.len().div_ceil(16))
         .map(|chunk| {
             let mut table = vec![0u32; 1 << 16];
             for &v in chunk {
-                table[usize::from(if tone == Tone::Dark { v } else { 65535 - v })] += 1;
+                table[usize::from(v)] += 1;
             }
             table
         })
         .collect();
     let mut total = vec![0u64; 1 << 16];
     tables.iter().for_each(|t| total.iter_mut().zip(t).for_each(|(sum, &n)| *sum += u64::from(n)));
-    let allowed = (grid.len() as f64 * CUT_OFF) as u64;
-    (first_beyond(allowed, total.iter().enumerate()), first_beyond(allowed, total.iter().enumerate().rev()))
+    total
+}
+
+/// Darkest and brightest grey without the cut-off ends, after inversion for bright pores.
+fn range(counts: &[u64], tone: Tone) -> (u16, u16) {
+    let allowed = (counts.iter().sum::<u64>() as f64 * CUT_OFF) as u64;
+    let low = first_beyond(allowed, counts.iter().enumerate());
+    let high = first_beyond(allowed, counts.iter().enumerate().rev());
+    if tone == Tone::Dark { (low, high) } else { (65535 - high, 65535 - low) }
 }
 
 /// The grey at which more than `allowed` pixels have been passed.

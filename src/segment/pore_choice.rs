@@ -50,7 +50,7 @@ pub(super) fn chosen(grey: &Grey, probability: &Grid<u8>, options: &PoreOptions)
 }
 
 /// What learned probabilities say of the whole picture.
-pub(super) struct Learned {
+pub(crate) struct Learned {
     /// Share of pixels with a probability of one half and more, in percent.
     percent: f64,
     /// Sum of the probabilities, in percent of the picture.

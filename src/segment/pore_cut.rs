@@ -13,7 +13,7 @@ use crate::segment::threshold::{GLOBAL_RULES, count_at_or_below, half_contrast, 
 use crate::warning::Warning;
 
 /// A picture with fewer grey levels than this between its darkest and its brightest pixel has no contrast.
-pub(super) const FEWEST_LEVELS: usize = 4;
+pub(crate) const FEWEST_LEVELS: usize = 4;
 /// The threshold is moved by this share of the grey distance between the classes to see how porosity follows.
 const SHIFT: f64 = 0.05;
 /// A probability is counted from 0.3 and from 0.7 instead.
@@ -22,7 +22,7 @@ const PROBABILITY_SHIFT: f64 = 0.2;
 const CHUNK_PX: usize = 1 << 18;
 
 /// What decides, for each pixel, whether it belongs to a pore.
-pub(super) enum Cut<'a> {
+pub(crate) enum Cut<'a> {
     /// One level of the working picture for all: at or below it.
     At(f64),
     /// A level for each pixel: below it; pores without a pixel at or below the second grey are none.
@@ -83,6 +83,33 @@ fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
     mask
 }
 
+/// What a rule takes from the histogram alone.
+pub(crate) enum Level {
+    /// One level of the working picture for all.
+    At(f64),
+    /// Half way between the greys of these modes, around each pixel.
+    HalfContrast(Modes),
+    /// A level from the surroundings of each pixel.
+    Surroundings,
+}
+
+/// The level of a rule that asks nothing but the histogram, and what is doubtful about it; `None` for the other rules.
+pub(crate) fn settled_level(rule: PoreMethod, histogram: &[u64]) -> Option<(Option<Level>, Option<Warning>)> {
+    let modes = modes(histogram);
+    let level = match rule {
+        PoreMethod::Auto | PoreMethod::EdgeLevel | PoreMethod::Learned | PoreMethod::Fixed(_) => return None,
+        PoreMethod::HalfContrast => modes.map(Level::HalfContrast),
+        PoreMethod::Sauvola => Some(Level::Surroundings),
+        _ => global_level(rule, histogram).map(Level::At),
+    };
+    let doubt = match (&level, modes) {
+        (None, _) => Some(without_peak(histogram)),
+        (Some(_), None) => Some(single_peak(rule)),
+        (Some(_), Some(_)) => None,
+    };
+    Some((level, doubt))
+}
+
 /// The cut of a rule, or none with the reason why not.
 pub(super) struct Choice<'a> {
     pub cut: Option<Cut<'a>>,
@@ -103,38 +130,44 @@ pub(super) fn choose_cut<'a>(
 ) -> Result<Choice<'a>, Error> {
     let rule = options.method;
     if let PoreMethod::Fixed(level) = rule {
-        if f64::from(level) > levels.largest() {
-            let why = format!("grey {level} does not occur in a file of {} bits", grey.bits());
-            return Err(Error::Option { name: "--pores", why });
-        }
+        check_typed(level, levels, grey.bits())?;
         return Ok(Choice { cut: Some(Cut::Typed(grey, level)), rule, reason: None, doubt: None });
     }
     if occurring_range(histogram) < FEWEST_LEVELS {
         let doubt = Some(no_contrast(occurring_range(histogram)));
         return Ok(Choice { cut: None, rule, reason: None, doubt });
     }
-    let modes = modes(histogram);
+    if let Some((level, doubt)) = settled_level(rule, histogram) {
+        let cut = level.map(|level| match level {
+            Level::At(level) => Cut::At(level),
+            Level::HalfContrast(modes) => half_contrast_cut(picture, modes),
+            Level::Surroundings => Cut::Below(sauvola::cuts(picture), u8::MAX),
+        });
+        return Ok(Choice { cut, rule, reason: None, doubt });
+    }
     Ok(match rule {
-        PoreMethod::Auto => suited(picture, histogram, modes),
-        PoreMethod::HalfContrast => by_half_contrast(picture, histogram, modes, None),
         PoreMethod::EdgeLevel => {
             let found = edge_level(picture);
             let doubt = found.as_ref().is_none_or(|found| !found.has_two_phases()).then(|| single_peak(rule));
             Choice { cut: found.map(|found| Cut::Edges(Box::new(found))), rule, reason: None, doubt }
         }
-        _ => {
-            let cut = match rule {
-                PoreMethod::Sauvola => Some(Cut::Below(sauvola::cuts(picture), u8::MAX)),
-                _ => global_level(rule, histogram).map(Cut::At),
-            };
-            let doubt = match (&cut, modes) {
-                (None, _) => Some(without_peak(histogram)),
-                (Some(_), None) => Some(single_peak(rule)),
-                (Some(_), Some(_)) => None,
-            };
-            Choice { cut, rule, reason: None, doubt }
-        }
+        _ => suited(picture, histogram, modes(histogram)),
     })
+}
+
+/// An error if a file of so many bits does not hold a typed grey.
+pub(crate) fn check_typed(level: u16, levels: &GreyLevels, bits: u8) -> Result<(), Error> {
+    if f64::from(level) > levels.largest() {
+        let why = format!("grey {level} does not occur in a file of {bits} bits");
+        return Err(Error::Option { name: "--pores", why });
+    }
+    Ok(())
+}
+
+fn half_contrast_cut<'a>(picture: &Grid<u8>, modes: Modes) -> Cut<'a> {
+    let half = half_contrast::cuts(picture, modes);
+    let cuts = steepest_edge::raised(&half, picture, modes.pore as u8);
+    Cut::Below(cuts, modes.valley as u8)
 }
 
 /// Half contrast takes the dark class for pores in a body that is most of the picture; beyond this share it is a phase
@@ -178,11 +211,7 @@ fn by_half_contrast<'a>(
     modes: Option<Modes>,
     reason: Option<String>,
 ) -> Choice<'a> {
-    let cut = modes.map(|modes| {
-        let half = half_contrast::cuts(picture, modes);
-        let cuts = steepest_edge::raised(&half, picture, modes.pore as u8);
-        Cut::Below(cuts, modes.valley as u8)
-    });
+    let cut = modes.map(|modes| half_contrast_cut(picture, modes));
     let doubt = cut.is_none().then(|| without_peak(histogram));
     Choice { cut, rule: PoreMethod::HalfContrast, reason, doubt }
 }
@@ -201,7 +230,7 @@ pub(super) fn probable_cut<'a>(map: &'a Grid<u8>, histogram: &[u64]) -> Choice<'
 }
 
 /// Brightest minus darkest grey that occurs.
-pub(super) fn occurring_range(histogram: &[u64]) -> usize {
+pub(crate) fn occurring_range(histogram: &[u64]) -> usize {
     let present = |&grey: &usize| histogram[grey] > 0;
     (0..histogram.len()).rev().find(present).unwrap_or(0) - (0..histogram.len()).find(present).unwrap_or(0)
 }
@@ -211,12 +240,12 @@ fn global_level(method: PoreMethod, histogram: &[u64]) -> Option<f64> {
     GLOBAL_RULES.iter().find(|(rule, _)| *rule == name).and_then(|(_, level)| level(histogram))
 }
 
-fn no_contrast(range: usize) -> Warning {
+pub(crate) fn no_contrast(range: usize) -> Warning {
     let text = format!("the picture has only {} grey levels: nothing tells pores from solid", range + 1);
     Warning::new("no-contrast", text)
 }
 
-pub(super) fn light_too_uneven() -> Warning {
+pub(crate) fn light_too_uneven() -> Warning {
     let text = "the light falls so low in part of the field that solid there is hardly brighter than the pores; it \
                 was evened out, but check the overlay there, crop that part away, or take the picture again";
     Warning::new("light-too-uneven", text)

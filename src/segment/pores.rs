@@ -125,63 +125,168 @@ pub(super) fn found(
         Some(map) => probable_cut(map, &histogram),
         None => choose_cut(grey, &levels, options, &picture, &histogram)?,
     };
-    let mut warnings: Vec<Warning> = doubt.into_iter().collect();
     let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
-    if uneven.is_some_and(Surface::is_hardly_lit) {
+    let none = || Labels { grid: Grid::filled(picture.width(), picture.height(), 0), count: 0 };
+    let (labels, separation) = found.map_or_else(|| (none(), None), |f| (f.labels, Some(f.separation)));
+    let numbers = PoreNumbers::of(&Evidence {
+        levels: &levels,
+        histogram: &histogram,
+        light: light.as_ref(),
+        is_evened: uneven.is_some(),
+        separation,
+        learned,
+        rule,
+        reason,
+        doubt,
+        smallest_px: options.smallest_px,
+    });
+    Ok(numbers.with_maps(levels.own(picture), labels))
+}
+
+/// Everything that a [`PoreMap`] says in numbers.
+#[derive(Clone, Debug)]
+pub(crate) struct PoreNumbers {
+    pub threshold: ThresholdReport,
+    pub background: Background,
+    pub sensitivity: Option<ThresholdSensitivity>,
+    pub rules: Vec<RuleResult>,
+    pub rule_spread_points: Option<f64>,
+    pub smallest_counted_px: u32,
+    pub dropped_area_percent: f64,
+    pub porosity_percent: Option<f64>,
+    pub expected_porosity_percent: Option<f64>,
+    pub contrast: Option<f64>,
+    pub warnings: Vec<Warning>,
+}
+
+/// What the numbers follow from.
+pub(crate) struct Evidence<'a> {
+    pub levels: &'a GreyLevels,
+    /// Of the evened picture.
+    pub histogram: &'a [u64],
+    pub light: Option<&'a Surface>,
+    pub is_evened: bool,
+    pub separation: Option<Separation>,
+    pub learned: Option<Learned>,
+    pub rule: PoreMethod,
+    pub reason: Option<String>,
+    pub doubt: Option<Warning>,
+    pub smallest_px: u32,
+}
+
+impl PoreNumbers {
+    /// The numbers, with a doubt for everything that is odd about them.
+    pub fn of(evidence: &Evidence<'_>) -> Self {
+        let Evidence { levels, histogram, light, is_evened, rule, .. } = *evidence;
+        let found = evidence.separation.as_ref();
+        let warnings = doubts(evidence);
+        let rules = if occurring_range(histogram) >= FEWEST_LEVELS {
+            automatic_rules(histogram, levels)
+        } else {
+            Vec::new()
+        };
+        let contrast = found.and_then(Separation::contrast).filter(|contrast| *contrast > 0.0);
+        let pixels: u64 = histogram.iter().sum();
+        let percent = |px: u64| 100.0 * px as f64 / pixels as f64;
+        Self {
+            threshold: ThresholdReport {
+                reason: evidence.reason.clone(),
+                ..found.map_or_else(|| without_pores(rule), |f| f.report(levels, rule))
+            },
+            background: shading(light, contrast, is_evened),
+            sensitivity: found.and_then(|found| found.sensitivity.clone()),
+            rule_spread_points: spread(&rules),
+            rules,
+            smallest_counted_px: evidence.smallest_px,
+            dropped_area_percent: found.map_or(0.0, |found| percent(found.dropped_px)),
+            porosity_percent: match found {
+                Some(found) => Some(percent(found.counted_px)),
+                None => warnings.iter().any(|doubt| doubt.code == "no-pores-found").then_some(0.0),
+            },
+            expected_porosity_percent: evidence
+                .learned
+                .as_ref()
+                .filter(|_| found.is_some())
+                .map(|learned| learned.expected_percent),
+            contrast,
+            warnings,
+        }
+    }
+
+    fn with_maps(self, picture: Grid<u8>, labels: Labels) -> PoreMap {
+        PoreMap {
+            picture,
+            labels,
+            threshold: self.threshold,
+            background: self.background,
+            sensitivity: self.sensitivity,
+            rules: self.rules,
+            rule_spread_points: self.rule_spread_points,
+            smallest_counted_px: self.smallest_counted_px,
+            dropped_area_percent: self.dropped_area_percent,
+            porosity_percent: self.porosity_percent,
+            expected_porosity_percent: self.expected_porosity_percent,
+            contrast: self.contrast,
+            warnings: self.warnings,
+        }
+    }
+}
+
+impl PoreMap {
+    /// What the map says in numbers.
+    pub(crate) fn into_numbers(self) -> PoreNumbers {
+        PoreNumbers {
+            threshold: self.threshold,
+            background: self.background,
+            sensitivity: self.sensitivity,
+            rules: self.rules,
+            rule_spread_points: self.rule_spread_points,
+            smallest_counted_px: self.smallest_counted_px,
+            dropped_area_percent: self.dropped_area_percent,
+            porosity_percent: self.porosity_percent,
+            expected_porosity_percent: self.expected_porosity_percent,
+            contrast: self.contrast,
+            warnings: self.warnings,
+        }
+    }
+}
+
+fn doubts(evidence: &Evidence<'_>) -> Vec<Warning> {
+    let mut warnings: Vec<Warning> = evidence.doubt.iter().cloned().collect();
+    let found = evidence.separation.as_ref();
+    if evidence.light.filter(|_| evidence.is_evened).is_some_and(Surface::is_hardly_lit) {
         warnings.push(light_too_uneven());
     }
-    if found.as_ref().is_some_and(|found| found.counted_px == 0) {
+    if found.is_some_and(|found| found.counted_px == 0) {
         let text =
             "the rule leaves no pore of the smallest size or more: check tone, threshold and smallest size";
         warnings.push(Warning::new("no-pores-found", text));
     }
     if let Some(learned) =
-        learned.as_ref().filter(|_| found.as_ref().is_some_and(|found| found.counted_px > 0))
+        evidence.learned.as_ref().filter(|_| found.is_some_and(|found| found.counted_px > 0))
     {
         warnings.extend(learned.doubtful());
     }
-    if found.as_ref().is_some_and(|found| found.solid.count == 0) {
+    if found.is_some_and(|found| found.solid.count == 0) {
         warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
     }
-    let has_contrast = occurring_range(&histogram) >= FEWEST_LEVELS;
-    let rules = if has_contrast { rules(&histogram, &levels) } else { Vec::new() };
-    let contrast = found.as_ref().and_then(Separated::contrast).filter(|contrast| *contrast > 0.0);
-    let percent = |px: u64| 100.0 * px as f64 / picture.len() as f64;
-    let none = || Labels { grid: Grid::filled(picture.width(), picture.height(), 0), count: 0 };
-    Ok(PoreMap {
-        threshold: ThresholdReport {
-            reason,
-            ..found.as_ref().map_or_else(|| without_pores(rule), |f| f.report(&levels, rule))
-        },
-        background: shading(light.as_ref(), contrast, uneven.is_some()),
-        sensitivity: found.as_ref().and_then(|found| found.sensitivity.clone()),
-        rule_spread_points: spread(&rules),
-        rules,
-        smallest_counted_px: options.smallest_px,
-        dropped_area_percent: found.as_ref().map_or(0.0, |found| percent(found.dropped_px)),
-        porosity_percent: match &found {
-            Some(found) => Some(percent(found.counted_px)),
-            None => warnings.iter().any(|doubt| doubt.code == "no-pores-found").then_some(0.0),
-        },
-        expected_porosity_percent: learned
-            .filter(|_| found.is_some())
-            .map(|learned| learned.expected_percent),
-        contrast,
-        warnings,
-        labels: found.map_or_else(none, |found| found.labels),
-        picture: levels.own(picture),
-    })
+    warnings
 }
 
 /// Pores and solid, separated.
 struct Separated {
     labels: Labels,
-    counted_px: u64,
-    dropped_px: u64,
-    pores: Class,
-    solid: Class,
-    level: Option<f64>,
-    sensitivity: Option<ThresholdSensitivity>,
+    separation: Separation,
+}
+
+/// Pores and solid in numbers.
+pub(crate) struct Separation {
+    pub counted_px: u64,
+    pub dropped_px: u64,
+    pub pores: Class,
+    pub solid: Class,
+    pub level: Option<f64>,
+    pub sensitivity: Option<ThresholdSensitivity>,
 }
 
 impl Separated {
@@ -197,8 +302,8 @@ impl Separated {
             Cut::Below(..) | Cut::Edges(_) | Cut::Probable(_) => None,
             Cut::Typed(_, level) => Some(f64::from(*level)),
         };
-        let mut separated = Self { labels, counted_px, dropped_px, pores, solid, level, sensitivity: None };
-        separated.sensitivity = separated.contrast().map(|contrast| {
+        let mut separation = Separation { counted_px, dropped_px, pores, solid, level, sensitivity: None };
+        separation.sensitivity = separation.contrast().map(|contrast| {
             let shift = cut.shift(contrast);
             let on_greys = !matches!(cut, Cut::Probable(_));
             let percent = |shift| {
@@ -212,11 +317,13 @@ impl Separated {
                 porosity_high_percent: percent(shift),
             }
         });
-        separated
+        Self { labels, separation }
     }
+}
 
+impl Separation {
     /// Grey distance between solid and pores; null if either is missing.
-    fn contrast(&self) -> Option<f64> {
+    pub fn contrast(&self) -> Option<f64> {
         Some(self.solid.mean()? - self.pores.mean()?)
     }
 
@@ -235,9 +342,9 @@ impl Separated {
 
 /// Number of pixels and sum of their greys.
 #[derive(Clone, Copy, Default)]
-struct Class {
-    count: u64,
-    sum: u64,
+pub(crate) struct Class {
+    pub count: u64,
+    pub sum: u64,
 }
 
 impl Class {
@@ -248,6 +355,11 @@ impl Class {
 
 /// Greys of the pores and of the rest.
 fn classes(picture: &Grid<u8>, mask: &Mask) -> (Class, Class) {
+    classes_of(picture.as_slice(), mask.as_slice())
+}
+
+/// The same of any stretch of pixels.
+pub(crate) fn classes_of(greys: &[u8], mask: &[bool]) -> (Class, Class) {
     let chunk = |(greys, mask): (&[u8], &[bool])| {
         let (mut count, mut dark, mut all) = (0u32, 0u32, 0u32);
         for (&grey, &pore) in greys.iter().zip(mask) {
@@ -257,14 +369,14 @@ fn classes(picture: &Grid<u8>, mask: &Mask) -> (Class, Class) {
         }
         [u64::from(count), u64::from(dark), u64::from(all)]
     };
-    let pairs = picture.as_slice().par_chunks(CHUNK_PX).zip(mask.as_slice().par_chunks(CHUNK_PX));
+    let pairs = greys.par_chunks(CHUNK_PX).zip(mask.par_chunks(CHUNK_PX));
     let [count, dark, all] =
         pairs.map(chunk).reduce(|| [0; 3], |a, b| [a[0] + b[0], a[1] + b[1], a[2] + b[2]]);
-    (Class { count, sum: dark }, Class { count: picture.len() as u64 - count, sum: all - dark })
+    (Class { count, sum: dark }, Class { count: greys.len() as u64 - count, sum: all - dark })
 }
 
 /// Every automatic global rule on the evened and denoised picture, without leaving small features out.
-fn rules(histogram: &[u64], levels: &GreyLevels) -> Vec<RuleResult> {
+fn automatic_rules(histogram: &[u64], levels: &GreyLevels) -> Vec<RuleResult> {
     let pixels: u64 = histogram.iter().sum();
     let result = |(name, rule): (&str, Rule)| {
         let level = rule(histogram);

@@ -31,7 +31,7 @@ const MOST_LOSS: f64 = 0.04;
 /// strength was the one with the right mean intercept. Larger factors are tried as long as they lose little. Steps in
 /// grey (`gradient`) stay at the scale of the picture: averaging makes faint ones clearer and loses the small grains.
 pub(super) fn find_at_best_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
-    let middle = middle(picture);
+    let middle = middle(picture.width(), picture.height());
     let whole = middle.width == picture.width() && middle.height == picture.height();
     let (part, part_pores) =
         (picture.cropped(middle), Labels { grid: pores.grid.cropped(middle), count: pores.count });
@@ -47,9 +47,15 @@ pub(super) fn find_at_best_scale(picture: &Grid<u8>, pores: &Labels, options: &G
     }
 }
 
-fn middle(picture: &Grid<u8>) -> Frame {
-    let (width, height) = (picture.width().min(TRIED_PX), picture.height().min(TRIED_PX));
-    Frame { x: (picture.width() - width) / 2, y: (picture.height() - height) / 2, width, height }
+/// The part of a picture of this size on which factors are tried.
+pub(crate) fn middle(whole_width: usize, whole_height: usize) -> Frame {
+    let (width, height) = (whole_width.min(TRIED_PX), whole_height.min(TRIED_PX));
+    Frame { x: (whole_width - width) / 2, y: (whole_height - height) / 2, width, height }
+}
+
+/// The factor that suits a picture, from its middle and the pores there.
+pub(crate) fn factor_by_middle(middle: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> usize {
+    best_factor(&find_at_scale(middle, pores, options), middle, pores, options)
 }
 
 /// The factor of the clearest boundaries; 1 where they are clear as they are, or carry no result.

@@ -42,18 +42,68 @@ pub struct AreaFractionError {
 /// # References
 /// Matheron (1971) and Lantuéjoul, J. Microsc. 161 (1991) 387 on the integral range (from memory).
 pub fn area_fraction_error(mask: &Mask) -> Option<AreaFractionError> {
-    let block = mask.width().max(mask.height()).div_ceil(MOST_BLOCKS);
-    let (columns, rows) = (mask.width() / block, mask.height() / block);
-    if columns.min(rows) < FEWEST_BLOCKS {
-        return None;
+    let mut counts = BlockCounts::new(mask.width(), mask.height());
+    let block = counts.block;
+    let columns = counts.columns;
+    let rows = mask.as_slice().par_chunks(block * mask.width());
+    counts.covered.par_chunks_mut(columns.max(1)).zip(rows).for_each(|(covered, rows)| {
+        rows.chunks_exact(mask.width()).for_each(|row| add_row(covered, row, block));
+    });
+    counts.area_fraction_error()
+}
+
+/// Covered pixels of each block of a mask, of which rows may be taken in one by one.
+pub(crate) struct BlockCounts {
+    /// Pixels a side of a block.
+    block: usize,
+    columns: usize,
+    rows: usize,
+    covered: Vec<u32>,
+}
+
+impl BlockCounts {
+    /// For a mask of this size; what is left over at the right and below is not looked at.
+    pub fn new(width: usize, height: usize) -> Self {
+        let block = width.max(height).div_ceil(MOST_BLOCKS);
+        let (columns, rows) = (width / block, height / block);
+        Self { block, columns, rows, covered: vec![0; columns * rows] }
     }
-    let coverage = block_coverage(mask, block);
+
+    /// Takes in row `y` of the mask.
+    pub fn add_row(&mut self, y: usize, row: &[bool]) {
+        let first = y / self.block * self.columns;
+        if let Some(covered) = self.covered.get_mut(first..first + self.columns) {
+            add_row(covered, row, self.block);
+        }
+    }
+
+    /// As [`area_fraction_error`], once every row has been taken in.
+    pub fn area_fraction_error(&self) -> Option<AreaFractionError> {
+        if self.columns.min(self.rows) < FEWEST_BLOCKS {
+            return None;
+        }
+        let area = (self.block * self.block) as f64;
+        let shares = self.covered.iter().map(|&count| f64::from(count) / area).collect();
+        let coverage =
+            Grid::new(self.columns, self.rows, shares).expect("invariant: one count for each block");
+        error_of(&coverage, self.block)
+    }
+}
+
+fn add_row(covered: &mut [u32], row: &[bool], block: usize) {
+    for (count, pixels) in covered.iter_mut().zip(row.chunks_exact(block)) {
+        *count += pixels.iter().map(|&p| u32::from(p)).sum::<u32>();
+    }
+}
+
+fn error_of(coverage: &Grid<f64>, block: usize) -> Option<AreaFractionError> {
+    let (columns, rows) = (coverage.width(), coverage.height());
     let fraction = coverage.as_slice().iter().sum::<f64>() / coverage.len() as f64;
     if fraction <= 0.0 || fraction >= 1.0 {
         return None;
     }
     let longest = columns.min(rows) / LONGEST_LAG_SHARE;
-    let products = lagged_products(&coverage, fraction, longest);
+    let products = lagged_products(coverage, fraction, longest);
     let (lag, died_out) = last_positive_lag(&products, longest, columns, rows);
     let (mut products_sum, mut pairs_sum, mut lags) = (0.0, 0.0, 0.0);
     for (product, x, y) in products.within(lag) {
@@ -73,24 +123,6 @@ pub fn area_fraction_error(mask: &Mask) -> Option<AreaFractionError> {
         longest_lag_px: (lag * block) as f64,
         died_out,
     })
-}
-
-/// Covered share of each block of `block` by `block` pixels; what is left over at the right and below is not looked at.
-fn block_coverage(mask: &Mask, block: usize) -> Grid<f64> {
-    let (columns, rows) = (mask.width() / block, mask.height() / block);
-    let mut coverage = Grid::filled(columns, rows, 0.0);
-    coverage.as_mut_slice().par_chunks_mut(columns).enumerate().for_each(|(j, out)| {
-        let mut counts = vec![0u32; columns];
-        for y in j * block..(j + 1) * block {
-            for (count, pixels) in counts.iter_mut().zip(mask.row(y).chunks_exact(block)) {
-                *count += pixels.iter().map(|&p| u32::from(p)).sum::<u32>();
-            }
-        }
-        for (share, count) in out.iter_mut().zip(counts) {
-            *share = f64::from(count) / (block * block) as f64;
-        }
-    });
-    coverage
 }
 
 /// Σ z(x)·z(x + h) over all pairs of places, for lags h up to a limit in both directions; z is coverage less its mean.
@@ -210,7 +242,7 @@ mod tests {
 
     #[test]
     fn the_transform_gives_the_products_that_a_double_loop_gives() {
-        let coverage = block_coverage(&scattered(40, 28, 3), 1);
+        let coverage = scattered(40, 28, 3).map(|covered| f64::from(u8::from(covered)));
         let fraction = coverage.as_slice().iter().sum::<f64>() / coverage.len() as f64;
         let products = lagged_products(&coverage, fraction, 7);
         for (got, dx, dy) in products.within(7) {

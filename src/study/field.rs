@@ -2,14 +2,19 @@
 
 use std::collections::BTreeMap;
 
+use crate::grid::Frame;
 use crate::measure::grain_number::from_mean_intercept_um;
 use crate::measure::grain_size::{GrainSample, grain_results};
+use crate::measure::intercept::Intercepts;
 use crate::measure::{distribution, unfold};
-use crate::micrograph::{Micrograph, check};
+use crate::micrograph::{InfoStrip, Micrograph, check};
 use crate::options::{BoundaryMethod, Options, Surface, Tone};
 use crate::pipeline::Measured;
-use crate::study::result::{Field, FieldRows, Pore, PorePlace, PoreResults};
-use crate::units::LengthUnit;
+use crate::scale::{BarReading, Scale};
+use crate::segment::pores::PoreNumbers;
+use crate::statistics::covariance::AreaFractionError;
+use crate::study::result::{Field, FieldRows, Finding, Grain, Pore, PorePlace, PoreResults};
+use crate::units::{LengthUnit, Spacing};
 use crate::warning::Warning;
 
 /// What identifies a field within a study.
@@ -32,7 +37,55 @@ pub struct Identity {
 /// On fracture faces and as-fired surfaces the section that the grain size number presumes does not exist: the number
 /// and the factor to three dimensions are withheld, and the intercept is marked as a surface estimate.
 pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, options: &Options) -> Field {
-    let mut measured = measured;
+    let grey = &micrograph.grey;
+    field_of(identity, (grey.width(), grey.height(), grey.bits()), measured.into(), options)
+}
+
+/// What was measured, without the maps.
+pub(crate) struct Measures {
+    pub frame: Frame,
+    pub strip: Option<InfoStrip>,
+    pub scale: Option<Scale>,
+    pub bar: Option<BarReading>,
+    pub spacing: Spacing,
+    pub findings: Vec<Finding>,
+    pub pore_numbers: PoreNumbers,
+    pub pores: Vec<Pore>,
+    pub area_fraction_error: Option<AreaFractionError>,
+    /// Mean strength of all boundaries; `None` where they cannot carry a result.
+    pub mean_boundary_strength: Option<f64>,
+    pub grains: Vec<Grain>,
+    pub intercepts: Option<Intercepts>,
+    pub warnings: Vec<Warning>,
+}
+
+impl From<Measured> for Measures {
+    fn from(measured: Measured) -> Self {
+        Self {
+            frame: measured.frame,
+            strip: measured.strip,
+            scale: measured.scale,
+            bar: measured.bar,
+            spacing: measured.spacing,
+            findings: measured.findings,
+            pore_numbers: measured.pore_map.into_numbers(),
+            pores: measured.pores,
+            area_fraction_error: measured.area_fraction_error,
+            mean_boundary_strength: measured.grain_map.map(|map| map.mean_boundary_strength),
+            grains: measured.grains,
+            intercepts: measured.intercepts,
+            warnings: measured.warnings,
+        }
+    }
+}
+
+/// As [`field`], of a picture of so many columns, rows and bits a sample.
+pub(crate) fn field_of(
+    identity: Identity,
+    (width_px, height_px, bits_per_sample): (usize, usize, u8),
+    mut measured: Measures,
+    options: &Options,
+) -> Field {
     let mut warnings = std::mem::take(&mut measured.warnings);
     let not_a_section = matches!(identity.surface, Some(Surface::AsFired | Surface::Fracture));
     if not_a_section {
@@ -41,7 +94,7 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
     if measured.area_fraction_error.as_ref().is_some_and(|error| !error.died_out) {
         warnings.push(correlated_across());
     }
-    if measured.grain_map.is_some()
+    if measured.mean_boundary_strength.is_some()
         && options.boundaries == BoundaryMethod::Ridge
         && options.boundary_tone == Tone::Bright
     {
@@ -49,7 +102,7 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
     }
     let picture_check = check::grade(std::mem::take(&mut measured.findings));
     let pores = pore_results(&measured);
-    let porosity = measured.pore_map.porosity_percent;
+    let porosity = measured.pore_numbers.porosity_percent;
     let without = pores.as_ref().zip(porosity).map(|(p, all)| (all - p.pull_out_percent).max(0.0));
     let mut intercepts = measured.intercepts.take();
     if let Some(found) = &mut intercepts
@@ -58,14 +111,14 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
         found.results.three_dimensional = None;
     }
     let mean = intercepts.as_ref().map(|i| i.results.mean);
-    let grain_results = measured.grain_map.as_ref().map(|map| {
+    let grain_results = measured.mean_boundary_strength.map(|mean_boundary_strength| {
         grain_results(&GrainSample {
             grains: &measured.grains,
             frame: measured.frame,
             spacing: measured.spacing,
             mean_intercept: intercepts.as_ref().map(|i| i.mean),
             boundaries: options.boundaries,
-            mean_boundary_strength: map.mean_boundary_strength,
+            mean_boundary_strength,
             coarse_factor: options.coarse_factor,
         })
     });
@@ -73,9 +126,9 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
         file: identity.file,
         page: identity.page,
         sha256: identity.sha256,
-        width_px: micrograph.grey.width(),
-        height_px: micrograph.grey.height(),
-        bits_per_sample: micrograph.grey.bits(),
+        width_px,
+        height_px,
+        bits_per_sample,
         specimen: identity.specimen,
         surface: identity.surface,
         frame: measured.frame,
@@ -86,7 +139,7 @@ pub fn field(identity: Identity, micrograph: &Micrograph, measured: Measured, op
         porosity_percent: porosity,
         porosity_without_pull_out_percent: without,
         pore_count: porosity.map(|_| measured.pores.len() as u64),
-        grain_count: measured.grain_map.as_ref().map(|_| measured.grains.len() as u64),
+        grain_count: measured.mean_boundary_strength.map(|_| measured.grains.len() as u64),
         mean_linear_intercept_um: mean.and_then(|l| l.um()),
         mean_linear_intercept_px: mean.and_then(|l| l.px()),
         intercept_count: intercepts.as_ref().map(|i| i.count),
@@ -134,8 +187,8 @@ fn bright_edges() -> Warning {
     )
 }
 
-fn pore_results(measured: &Measured) -> Option<PoreResults> {
-    let map = &measured.pore_map;
+fn pore_results(measured: &Measures) -> Option<PoreResults> {
+    let map = &measured.pore_numbers;
     map.porosity_percent?;
     let spacing = measured.spacing;
     let frame_px = (measured.frame.width * measured.frame.height) as f64;

@@ -4,8 +4,8 @@ mod circles;
 mod parallel;
 mod walk;
 
-pub(crate) use circles::count_circles;
-pub(crate) use parallel::count_parallel;
+pub(crate) use circles::Circles;
+pub(crate) use parallel::ParallelLines;
 pub(crate) use walk::{LineCount, TILES};
 
 use crate::grid::Frame;

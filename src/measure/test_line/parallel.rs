@@ -20,43 +20,105 @@ const FRACTION_MASK: i64 = (1 << FRACTION_BITS) - 1;
 /// Lines handed to a thread at once; whatever the thread count, so that chords keep their order.
 const LINES_PER_GROUP: usize = 256;
 
-/// Parallel lines at `angle_deg` (counter-clockwise from the rows), `spacing_px` apart.
-pub(crate) fn count_parallel(
-    labels: &Grid<u32>,
-    spacing: Spacing,
-    angle_deg: f64,
-    spacing_px: u32,
-) -> LineCount {
-    let (steep, slope) = direction(angle_deg);
-    let (width, height) = (labels.width(), labels.height());
-    let (step, along, across) = if steep {
-        ((slope * spacing.x).hypot(spacing.y), height, width)
-    } else {
-        (spacing.x.hypot(slope * spacing.y), width, height)
-    };
-    let unit = step / UNITS_PER_STEP as f64;
-    let offsets = line_offsets(slope, along, across, spacing_px);
-    let through_centres = slope == slope.round();
-    let slope = (slope * ONE_PX).round() as i64;
-    let parts: Vec<LineCount> = offsets
-        .par_chunks(LINES_PER_GROUP)
-        .map(|group| {
-            let mut count = LineCount::new(unit);
-            match (steep, slope) {
-                (false, 0) => group.iter().for_each(|&offset| walk_row(labels, offset, &mut count)),
-                (false, _) => {
-                    group.iter().for_each(|&offset| walk_columns(labels, offset, slope, &mut count))
-                }
-                (true, _) if through_centres => sweep_rows::<true>(labels, group, slope, &mut count),
-                (true, _) => sweep_rows::<false>(labels, group, slope, &mut count),
+/// Parallel lines at one angle, which are walked band by band over the rows of a label map.
+pub(crate) struct ParallelLines {
+    size: (usize, usize),
+    course: Course,
+    unit: f64,
+    groups: Vec<Group>,
+}
+
+/// How lines cross the rows. Slopes are steps across a line from sample to sample, in 2⁻³² px.
+#[derive(Clone, Copy)]
+enum Course {
+    /// Each line is a row.
+    AlongRows,
+    /// One sample a column, rows rising or falling by less than one from sample to sample.
+    ByColumns(i64),
+    /// One sample a row.
+    ByRows(i64),
+    /// The same through pixel centres.
+    ThroughCentres(i64),
+}
+
+/// Lines that one task walks.
+struct Group {
+    offsets: Vec<i64>,
+    /// Samples that lie in the frame, of each line.
+    samples: Vec<Range<usize>>,
+    walks: Vec<Walk>,
+    settled: Vec<u32>,
+    /// First sample of each line that has not been taken; of lines sampled by columns only.
+    next: Vec<usize>,
+    count: LineCount,
+}
+
+impl ParallelLines {
+    /// Lines at `angle_deg` (counter-clockwise from the rows), `spacing_px` apart, over a map of `size` columns and rows.
+    pub fn new(size: (usize, usize), spacing: Spacing, angle_deg: f64, spacing_px: u32) -> Self {
+        let (steep, slope) = direction(angle_deg);
+        let (width, height) = size;
+        let (step, along, across) = if steep {
+            ((slope * spacing.x).hypot(spacing.y), height, width)
+        } else {
+            (spacing.x.hypot(slope * spacing.y), width, height)
+        };
+        let unit = step / UNITS_PER_STEP as f64;
+        let offsets = line_offsets(slope, along, across, spacing_px);
+        let step = (slope * ONE_PX).round() as i64;
+        let course = match (steep, step) {
+            (false, 0) => Course::AlongRows,
+            (false, _) => Course::ByColumns(step),
+            (true, _) if slope == slope.round() => Course::ThroughCentres(step),
+            (true, _) => Course::ByRows(step),
+        };
+        let group = |offsets: &[i64]| {
+            let samples: Vec<Range<usize>> =
+                offsets.iter().map(|&offset| samples_inside(offset, step, along, across)).collect();
+            Group {
+                walks: vec![Walk::default(); offsets.len()],
+                settled: vec![u32::MAX; offsets.len()],
+                next: samples.iter().map(|samples| samples.start).collect(),
+                offsets: offsets.to_vec(),
+                samples,
+                count: LineCount::new(unit),
             }
-            count
+        };
+        Self { size, course, unit, groups: offsets.chunks(LINES_PER_GROUP).map(group).collect() }
+    }
+
+    /// Whether bands must come from the last to the first.
+    pub fn goes_upwards(&self) -> bool {
+        matches!(self.course, Course::ByColumns(slope) if slope < 0)
+    }
+
+    /// Walks on through the rows `own` of the map; `rows` holds them, from row `top` of the map on, and the one below.
+    pub fn walk(&mut self, top: usize, rows: &Grid<u32>, own: Range<usize>) {
+        let (size, course) = (self.size, self.course);
+        self.groups.par_iter_mut().for_each(|group| match course {
+            Course::AlongRows => group.walk_rows((top, rows), own.clone(), size),
+            Course::ByColumns(slope) => group.walk_columns((top, rows), slope, own.clone(), size),
+            Course::ByRows(slope) => group.sweep_rows::<false>((top, rows), slope, own.clone(), size),
+            Course::ThroughCentres(slope) => {
+                group.sweep_rows::<true>((top, rows), slope, own.clone(), size);
+            }
+        });
+    }
+
+    /// Forgets which labels were passed; for counts that need their number only.
+    pub fn forget_passed(&mut self) {
+        self.groups.iter_mut().for_each(|group| group.count.passed = Vec::new());
+    }
+
+    /// What all lines counted, once every row has been walked.
+    pub fn finish(self) -> LineCount {
+        let (size, course) = (self.size, self.course);
+        self.groups.into_iter().fold(LineCount::new(self.unit), |mut sum, mut group| {
+            group.end(course, size);
+            sum.absorb(group.count);
+            sum
         })
-        .collect();
-    parts.into_iter().fold(LineCount::new(unit), |mut sum, part| {
-        sum.absorb(part);
-        sum
-    })
+    }
 }
 
 /// Whether lines are sampled once a row rather than once a column, and the step across at each sample.
@@ -141,12 +203,98 @@ fn samples_inside(offset: i64, slope: i64, along: usize, across: usize) -> Range
 /// Pixels that are compared at once while a row stays in one grain.
 const RUN: usize = 16;
 
-/// Walks along a row of pixels.
-fn walk_row(labels: &Grid<u32>, offset: i64, count: &mut LineCount) {
-    let y = (offset >> FRACTION_BITS) as usize;
-    let row = labels.row(y);
+type Rows<'a> = (usize, &'a Grid<u32>);
+
+impl Group {
+    fn walk_rows(&mut self, (top, rows): Rows<'_>, own: Range<usize>, size: (usize, usize)) {
+        let row_of = |offset: i64| (offset >> FRACTION_BITS) as usize;
+        let first = self.offsets.partition_point(|&offset| row_of(offset) < own.start);
+        let end = self.offsets.partition_point(|&offset| row_of(offset) < own.end);
+        for line in first..end {
+            let y = row_of(self.offsets[line]);
+            walk_row(rows.row(y - top), &mut self.walks[line], |x| tile_of(size, x, y), &mut self.count);
+        }
+    }
+
+    /// Walks each line on, column by column, as long as the upper one of its two pixels lies in `own`.
+    fn walk_columns(&mut self, (top, rows): Rows<'_>, slope: i64, own: Range<usize>, size: (usize, usize)) {
+        let (width, data) = (rows.width(), rows.as_slice());
+        let at = |row: usize, x: usize| data[(row - top) * width + x];
+        for (line, &offset) in self.offsets.iter().enumerate() {
+            let Range { start: first, end } = self.samples[line].clone();
+            for x in self.next[line]..end {
+                let position = offset + slope * x as i64;
+                if !own.contains(&((position >> FRACTION_BITS) as usize)) {
+                    break;
+                }
+                self.next[line] = x + 1;
+                let (nearest, other) = beside(position);
+                let sample = (at(nearest, x), at(other, x));
+                if sample == (self.settled[line], self.settled[line]) {
+                    continue;
+                }
+                let walk = &mut self.walks[line];
+                let place = place_on_line(x, first, end - 1);
+                self.count.take(walk, sample, place, || tile_of(size, x, nearest));
+                self.settled[line] = walk.settled();
+            }
+        }
+    }
+
+    /// Walks all lines side by side, row by row, because memory is read along rows.
+    fn sweep_rows<const THROUGH_CENTRES: bool>(
+        &mut self,
+        (top, rows): Rows<'_>,
+        slope: i64,
+        own: Range<usize>,
+        size: (usize, usize),
+    ) {
+        let last = ((size.0 - 1) as i64) << FRACTION_BITS;
+        for y in own {
+            let row = rows.row(y - top);
+            let drift = slope * y as i64;
+            let first = self.offsets.partition_point(|&o| o + drift < 0);
+            let end = self.offsets.partition_point(|&o| o + drift <= last);
+            let lines = self.offsets.iter().zip(&mut self.settled).enumerate();
+            for (i, (&offset, settled)) in lines.take(end).skip(first) {
+                let position = offset + drift;
+                let (nearest, other) = if THROUGH_CENTRES {
+                    let pixel = (position >> FRACTION_BITS) as usize;
+                    (pixel, pixel)
+                } else {
+                    beside(position)
+                };
+                let sample = (row[nearest], row[other]);
+                if sample == (*settled, *settled) {
+                    continue;
+                }
+                let place = place_on_line(y, self.samples[i].start, self.samples[i].end - 1);
+                self.count.take(&mut self.walks[i], sample, place, || tile_of(size, nearest, y));
+                *settled = self.walks[i].settled();
+            }
+        }
+    }
+
+    /// Ends every line that has a sample.
+    fn end(&mut self, course: Course, size: (usize, usize)) {
+        let lines = self.walks.iter().zip(&self.samples).zip(&self.offsets);
+        for ((walk, samples), &offset) in lines.filter(|((_, samples), _)| !samples.is_empty()) {
+            let last = samples.end - 1;
+            let across = |slope: i64| beside(offset + slope * last as i64).0;
+            let (x, y) = match course {
+                Course::AlongRows => (last, (offset >> FRACTION_BITS) as usize),
+                Course::ByColumns(slope) => (last, across(slope)),
+                Course::ByRows(slope) | Course::ThroughCentres(slope) => (across(slope), last),
+            };
+            let length = UNITS_PER_STEP * (last - samples.start) as u64;
+            self.count.end(walk, length, tile_of(size, x, y));
+        }
+    }
+}
+
+/// Walks along a row of pixels; `tile` says where a column lies.
+fn walk_row(row: &[u32], walk: &mut Walk, tile: impl Fn(usize) -> usize, count: &mut LineCount) {
     let last = row.len() - 1;
-    let mut walk = Walk::default();
     let mut settled = u32::MAX;
     let mut x = 0;
     while x <= last {
@@ -157,36 +305,11 @@ fn walk_row(labels: &Grid<u32>, offset: i64, count: &mut LineCount) {
             continue;
         }
         if row[x] != settled {
-            let sample = (row[x], row[x]);
-            count.take(&mut walk, sample, place_on_line(x, 0, last), || tile_of(labels, x, y));
+            count.take(walk, (row[x], row[x]), place_on_line(x, 0, last), || tile(x));
             settled = walk.settled();
         }
         x += 1;
     }
-    count.end(&walk, UNITS_PER_STEP * last as u64, tile_of(labels, last, y));
-}
-
-/// Walks one line, column by column.
-fn walk_columns(labels: &Grid<u32>, offset: i64, slope: i64, count: &mut LineCount) {
-    let columns = samples_inside(offset, slope, labels.width(), labels.height());
-    if columns.is_empty() {
-        return;
-    }
-    let (first, last) = (columns.start, columns.end - 1);
-    let data = labels.as_slice();
-    let mut walk = Walk::default();
-    let mut settled = u32::MAX;
-    for x in columns {
-        let (nearest, other) = beside(offset + slope * x as i64);
-        let sample = (data[nearest * labels.width() + x], data[other * labels.width() + x]);
-        if sample == (settled, settled) {
-            continue;
-        }
-        count.take(&mut walk, sample, place_on_line(x, first, last), || tile_of(labels, x, nearest));
-        settled = walk.settled();
-    }
-    let (row, _) = beside(offset + slope * last as i64);
-    count.end(&walk, UNITS_PER_STEP * (last - first) as u64, tile_of(labels, last, row));
 }
 
 /// Start and length of the part of the line that a sample stands for: half a step either side, inside the line.
@@ -196,47 +319,4 @@ fn place_on_line(sample: usize, first: usize, last: usize) -> (u64, u64) {
     let before = if sample == first { 0 } else { half };
     let after = if sample == last { 0 } else { half };
     (middle - before, before + after)
-}
-
-/// Walks a group of lines side by side, row by row, because memory is read along rows.
-fn sweep_rows<const THROUGH_CENTRES: bool>(
-    labels: &Grid<u32>,
-    offsets: &[i64],
-    slope: i64,
-    count: &mut LineCount,
-) {
-    let (width, height) = (labels.width(), labels.height());
-    let rows: Vec<Range<usize>> =
-        offsets.iter().map(|&offset| samples_inside(offset, slope, height, width)).collect();
-    let mut walks = vec![Walk::default(); offsets.len()];
-    let mut settled = vec![u32::MAX; offsets.len()];
-    for y in 0..height {
-        let row = labels.row(y);
-        let drift = slope * y as i64;
-        let first = offsets.partition_point(|&o| o + drift < 0);
-        let end = offsets.partition_point(|&o| o + drift <= ((width - 1) as i64) << FRACTION_BITS);
-        for (i, (&offset, settled)) in offsets.iter().zip(&mut settled).enumerate().take(end).skip(first) {
-            let position = offset + drift;
-            let (nearest, other) = if THROUGH_CENTRES {
-                let pixel = (position >> FRACTION_BITS) as usize;
-                (pixel, pixel)
-            } else {
-                beside(position)
-            };
-            let sample = (row[nearest], row[other]);
-            if sample == (*settled, *settled) {
-                continue;
-            }
-            let place = place_on_line(y, rows[i].start, rows[i].end - 1);
-            count.take(&mut walks[i], sample, place, || tile_of(labels, nearest, y));
-            *settled = walks[i].settled();
-        }
-    }
-    for ((walk, rows), &offset) in
-        walks.iter().zip(&rows).zip(offsets).filter(|((_, rows), _)| !rows.is_empty())
-    {
-        let last = rows.end - 1;
-        let (x, _) = beside(offset + slope * last as i64);
-        count.end(walk, UNITS_PER_STEP * (last - rows.start) as u64, tile_of(labels, x, last));
-    }
 }

@@ -1,7 +1,5 @@
 //! What a line counts as it passes from sample to sample.
 
-use crate::grid::Grid;
-
 /// Tiles along each side of the field, for the scatter within it; merged to 8, 6, 4 or 3.
 pub(crate) const TILES: usize = 24;
 
@@ -147,6 +145,7 @@ impl Walk {
     }
 }
 
-pub(super) fn tile_of(labels: &Grid<u32>, x: usize, y: usize) -> usize {
-    y * TILES / labels.height() * TILES + x * TILES / labels.width()
+/// The tile of a pixel in a field of `width` by `height` px.
+pub(super) fn tile_of((width, height): (usize, usize), x: usize, y: usize) -> usize {
+    y * TILES / height * TILES + x * TILES / width
 }

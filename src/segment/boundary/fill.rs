@@ -1,51 +1,86 @@
 //! Pores filled with the brightness around them, so that their rims do not pose as boundaries.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Labels};
 use crate::options::Tone;
 
 /// Pixels around a pore that its blurred rim darkens.
-const RIM: usize = 2;
+pub(crate) const RIM: usize = 2;
 /// Half the side of the window that the brightness around a pore is taken from.
-const REACH: usize = 12;
+pub(crate) const REACH: usize = 12;
 const BAND_ROWS: usize = 64;
 
 /// A picture without pores, and where they were.
-pub(super) struct Filled {
+pub(crate) struct Filled {
     /// Grey levels, boundaries dark.
-    pub(super) picture: Grid<u8>,
+    pub(crate) picture: Grid<u8>,
     /// 1 in pores and on their rims, else 0.
-    pub(super) covered: Grid<u8>,
+    pub(crate) covered: Grid<u8>,
 }
 
 /// Fills pores and their rims with the mean of the solid around them; for bright lines the grey scale is turned over.
 pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
     let covered = covered(pores);
-    let source = match tone {
+    let source = with_dark_lines(picture, tone);
+    let open = Open::of(&source, &covered, 0..picture.height());
+    filled_with(source, covered, open.mean())
+}
+
+/// The picture with its boundary lines dark.
+pub(crate) fn with_dark_lines(picture: &Grid<u8>, tone: Tone) -> Grid<u8> {
+    match tone {
         Tone::Dark => picture.clone(),
         Tone::Bright => picture.map(|grey| 255 - grey),
-    };
+    }
+}
+
+/// Fills what is covered with the mean of what lies around, or with `mean` where all around is covered too.
+pub(crate) fn filled_with(source: Grid<u8>, covered: Grid<u8>, mean: u8) -> Filled {
     let mut filled = source.clone();
-    let width = picture.width();
-    let mean = mean_of_open(&source, &covered);
+    let width = source.width();
     filled.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
         fill_band(&source, &covered, band * BAND_ROWS, mean, rows);
     });
     Filled { picture: filled, covered }
 }
 
-fn mean_of_open(picture: &Grid<u8>, covered: &Grid<u8>) -> u8 {
-    let (sum, count) = picture
-        .as_slice()
-        .iter()
-        .zip(covered.as_slice())
-        .fold((0u64, 0u64), |(s, n), (&g, &c)| if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) });
-    (sum / count.max(1)) as u8
+/// What is not covered: how many pixels, and the sum of their greys.
+#[derive(Clone, Copy, Default)]
+pub(crate) struct Open {
+    sum: u64,
+    count: u64,
+}
+
+impl Open {
+    /// Of some rows.
+    pub fn of(picture: &Grid<u8>, covered: &Grid<u8>, rows: Range<usize>) -> Self {
+        let mut open = Self::default();
+        for y in rows {
+            for (&grey, &covered) in picture.row(y).iter().zip(covered.row(y)) {
+                open.sum += if covered == 0 { u64::from(grey) } else { 0 };
+                open.count += u64::from(covered == 0);
+            }
+        }
+        open
+    }
+
+    /// Takes in other rows.
+    pub fn add(&mut self, other: Self) {
+        self.sum += other.sum;
+        self.count += other.count;
+    }
+
+    /// Mean grey, rounded down; 0 where everything is covered.
+    pub fn mean(self) -> u8 {
+        (self.sum / self.count.max(1)) as u8
+    }
 }
 
 /// Pores grown by [`RIM`] pixels in all eight directions.
-fn covered(pores: &Labels) -> Grid<u8> {
+pub(crate) fn covered(pores: &Labels) -> Grid<u8> {
     let (width, height) = (pores.grid.width(), pores.grid.height());
     let mut wide = vec![0u8; width * height];
     wide.par_chunks_mut(width).zip(pores.grid.as_slice().par_chunks(width)).for_each(|(row, labels)| {

@@ -3,6 +3,8 @@
 //! A boundary is long and thin, noise is neither: the mean along a line keeps the boundary and loses most of the noise.
 //! All sums are 16-bit integers over whole rows, so that the compiler turns them into vector instructions.
 
+use std::ops::Range;
+
 use multiversion::multiversion;
 use rayon::prelude::*;
 
@@ -15,8 +17,8 @@ const MARGIN: usize = 16;
 /// Columns of line sums beyond the picture that the sides of a line reach.
 const SIDE_MARGIN: usize = 10;
 /// Rows above and below a band that its line averages and their sides reach.
-const REACH: usize = 12;
-const BAND_ROWS: usize = 64;
+pub(crate) const REACH: usize = 12;
+pub(crate) const BAND_ROWS: usize = 64;
 /// Response to one grey level: binomial means count quarters, and line weights add up to 16.
 const PER_GREY: f64 = 64.0;
 /// About so many pixels are enough for the quantiles of a large picture.
@@ -24,7 +26,7 @@ const SAMPLE: usize = 1 << 20;
 
 /// What is looked for.
 #[derive(Clone, Copy, PartialEq, Eq)]
-pub(super) enum Kind {
+pub(crate) enum Kind {
     /// A line darker than both its sides: min(left, right) - centre.
     DarkLine,
     /// A line brighter than both its sides: centre - max(left, right).
@@ -71,7 +73,7 @@ const fn between(along: (isize, isize), across: (isize, isize)) -> Direction {
 }
 
 /// Responses of the whole picture, 255 where they reach `full` grey levels.
-pub(super) fn map_of(picture: &Grid<u8>, kind: Kind, full: f64) -> Grid<u8> {
+pub(crate) fn map_of(picture: &Grid<u8>, kind: Kind, full: f64) -> Grid<u8> {
     let width = picture.width();
     let mut strength = Grid::filled(width, picture.height(), 0u8);
     let scale = (255.0 * 65536.0 / (full * PER_GREY)).round() as i32;
@@ -86,29 +88,50 @@ pub(super) fn map_of(picture: &Grid<u8>, kind: Kind, full: f64) -> Grid<u8> {
 
 /// Quantiles of the responses away from pores, from evenly spaced bands of rows.
 pub(super) fn spread(filled: &Filled, kind: Kind) -> Spread {
-    let (width, height) = (filled.picture.width(), filled.picture.height());
-    let step = (width * height / SAMPLE).max(1);
-    let bands: Vec<usize> = (0..height.div_ceil(BAND_ROWS)).step_by(step).collect();
+    let bands: Vec<Range<usize>> = sampled_bands(filled.picture.width(), filled.picture.height()).collect();
     let counts = bands
         .into_par_iter()
-        .fold(no_counts, |mut counts, band| {
-            let first = band * BAND_ROWS;
-            let responses = respond(&filled.picture, kind, first, BAND_ROWS.min(height - first));
-            for (&response, &covered) in responses.iter().zip(&filled.covered.as_slice()[first * width..]) {
-                counts[response as usize] += u64::from(covered == 0);
-            }
+        .fold(Responses::none, |mut counts, rows| {
+            counts.add(filled, kind, rows);
             counts
         })
-        .reduce(no_counts, |mut all, more| {
-            all.iter_mut().zip(more).for_each(|(a, m)| *a += m);
+        .reduce(Responses::none, |mut all, more| {
+            all.0.iter_mut().zip(more.0).for_each(|(a, m)| *a += m);
             all
         });
-    let quantile = |share| quantile(&counts, share) / PER_GREY;
-    Spread { p25: quantile(0.25), median: quantile(0.5), p90: quantile(0.9), p99: quantile(0.99) }
+    counts.spread()
 }
 
-fn no_counts() -> Vec<u64> {
-    vec![0; i16::MAX as usize + 1]
+/// The rows of a picture of this size whose responses stand for all.
+pub(crate) fn sampled_bands(width: usize, height: usize) -> impl Iterator<Item = Range<usize>> {
+    let step = (width * height / SAMPLE).max(1);
+    let bands = (0..height.div_ceil(BAND_ROWS)).step_by(step);
+    bands.map(move |band| band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height))
+}
+
+/// How often each response occurs away from pores.
+pub(crate) struct Responses(Vec<u64>);
+
+impl Responses {
+    /// Before the first row.
+    pub fn none() -> Self {
+        Self(vec![0; i16::MAX as usize + 1])
+    }
+
+    /// Counts those of some rows.
+    pub fn add(&mut self, filled: &Filled, kind: Kind, rows: Range<usize>) {
+        let responses = respond(&filled.picture, kind, rows.start, rows.len());
+        let covered = &filled.covered.as_slice()[rows.start * filled.covered.width()..];
+        for (&response, &covered) in responses.iter().zip(covered) {
+            self.0[response as usize] += u64::from(covered == 0);
+        }
+    }
+
+    /// Their quantiles in grey levels.
+    pub fn spread(&self) -> Spread {
+        let quantile = |share| quantile(&self.0, share) / PER_GREY;
+        Spread { p25: quantile(0.25), median: quantile(0.5), p90: quantile(0.9), p99: quantile(0.99) }
+    }
 }
 
 fn quantile(counts: &[u64], share: f64) -> f64 {

@@ -2,10 +2,14 @@
 //!
 //! A producer of such a map is all that a new way of seeing boundaries needs: basins and merging take any of them.
 
-mod fill;
+pub(crate) mod fill;
 mod gradient;
-mod lines;
+pub(crate) mod lines;
 mod ridge;
+
+use std::convert::Infallible;
+
+use lines::Kind;
 
 use crate::grid::{Grid, Labels};
 use crate::options::{BoundaryMethod, GrainOptions};
@@ -65,12 +69,32 @@ pub struct Spread {
 /// scale turned over together with the tone. Pores and 2 px around them are filled with the mean of the solid around.
 pub(super) fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
     let filled = fill::filled(picture, pores, options.tone);
-    let (strength, evidence) = match options.method {
-        BoundaryMethod::Ridge => ridge::strength(&filled),
-        BoundaryMethod::Gradient => gradient::strength(&filled),
-        BoundaryMethod::Learned => unreachable!("invariant: a learned map is no answer of a line filter"),
-    };
+    let Ok(evidence) = evidence(options.method, |kind| Ok::<_, Infallible>(lines::spread(&filled, kind)));
+    let strength = lines::map_of(&filled.picture, kind(options.method), evidence.full);
     Boundaries { strength, filled: filled.picture, evidence }
+}
+
+const NO_LINE_FILTER: &str = "invariant: a learned map is no answer of a line filter";
+
+/// What a method looks for.
+pub(crate) fn kind(method: BoundaryMethod) -> Kind {
+    match method {
+        BoundaryMethod::Ridge => Kind::DarkLine,
+        BoundaryMethod::Gradient => Kind::Step,
+        BoundaryMethod::Learned => unreachable!("{NO_LINE_FILTER}"),
+    }
+}
+
+/// What the responses of a picture come to, given the spread of each kind.
+pub(crate) fn evidence<E>(
+    method: BoundaryMethod,
+    spread: impl FnMut(Kind) -> Result<Spread, E>,
+) -> Result<Evidence, E> {
+    match method {
+        BoundaryMethod::Ridge => ridge::evidence(spread),
+        BoundaryMethod::Gradient => gradient::evidence(spread),
+        BoundaryMethod::Learned => unreachable!("{NO_LINE_FILTER}"),
+    }
 }
 
 #[cfg(test)]

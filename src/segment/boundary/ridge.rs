@@ -1,9 +1,7 @@
 //! Ridge strength: lines darker than both their sides.
 
-use super::fill::Filled;
-use super::lines::{Kind, map_of, spread};
-use super::{Evidence, ratio};
-use crate::grid::Grid;
+use super::lines::Kind;
+use super::{Evidence, Spread, ratio};
 
 /// 255 is this many times the noise, by its 90 % quantile: a false line rarely reaches a third of it.
 const NOISE_TIMES: f64 = 6.0;
@@ -12,10 +10,10 @@ const CLEAREST_TIMES: f64 = 1.3;
 /// 255 is never less than this many grey levels, so that rounding does not pose as structure in a noiseless picture.
 pub(super) const LEAST_FULL: f64 = 6.0;
 
-pub(super) fn strength(filled: &Filled) -> (Grid<u8>, Evidence) {
-    let response = spread(filled, Kind::DarkLine);
-    let opposite = spread(filled, Kind::BrightLine);
+pub(super) fn evidence<E>(mut spread: impl FnMut(Kind) -> Result<Spread, E>) -> Result<Evidence, E> {
+    let response = spread(Kind::DarkLine)?;
+    let opposite = spread(Kind::BrightLine)?;
     let full = (NOISE_TIMES * opposite.p90).max(CLEAREST_TIMES * response.p99).max(LEAST_FULL);
     let line_asymmetry = ratio(response.p99, opposite.p99);
-    (map_of(&filled.picture, Kind::DarkLine, full), Evidence { full, response, opposite, line_asymmetry })
+    Ok(Evidence { full, response, opposite, line_asymmetry })
 }

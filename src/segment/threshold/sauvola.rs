@@ -17,7 +17,12 @@ const BAND_ROWS: usize = 512;
 
 /// Side of the square of surroundings in px: an eighth of the shorter side, odd, from 25 to 301.
 pub fn window_px(picture: &Grid<u8>) -> usize {
-    let side = picture.width().min(picture.height()) / 8;
+    window_of(picture.width(), picture.height())
+}
+
+/// The same for a picture of this size.
+pub(crate) fn window_of(width: usize, height: usize) -> usize {
+    let side = width.min(height) / 8;
     side.clamp(SMALLEST_WINDOW_PX, LARGEST_WINDOW_PX) | 1
 }
 
@@ -35,9 +40,13 @@ pub fn level(mean: f64, deviation: f64) -> f64 {
 /// # References
 /// J. Sauvola, M. Pietikäinen, Pattern Recognition 33 (2000) 225.
 pub fn cuts(picture: &Grid<u8>) -> Grid<u8> {
-    let (width, height) = (picture.width(), picture.height());
-    let reach = window_px(picture) / 2;
     let darkest = picture.as_slice().iter().copied().min().unwrap_or(0);
+    cuts_within(picture, window_px(picture) / 2, darkest)
+}
+
+/// The same with surroundings of `reach` px either way and greys counted from `darkest`.
+pub(crate) fn cuts_within(picture: &Grid<u8>, reach: usize, darkest: u8) -> Grid<u8> {
+    let (width, height) = (picture.width(), picture.height());
     let mut data = vec![0u8; picture.len()];
     data.par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
         let top = band * BAND_ROWS;

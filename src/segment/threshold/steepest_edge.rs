@@ -1,5 +1,7 @@
 //! Moves the level of pore rims from half height to where their edges are steepest.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use crate::grid::Grid;
@@ -30,7 +32,13 @@ const BAND_ROWS: usize = 64;
 /// # References
 /// D. Marr, E. Hildreth, Proc. R. Soc. Lond. B 207 (1980) 187 (edges where grey changes fastest; from memory).
 pub fn raised(cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Grid<u8> {
-    let Some(edges) = Edges::of(cuts, picture, floor) else { return cuts.clone() };
+    let sums = EdgeSums::of(cuts, picture, floor, 0..picture.height());
+    raised_to(sums.edges().as_ref(), cuts, picture, floor)
+}
+
+/// As [`raised`], to edges whose sums may have been taken over more than this picture.
+pub(crate) fn raised_to(edges: Option<&Edges>, cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Grid<u8> {
+    let Some(edges) = edges else { return cuts.clone() };
     let width = picture.width();
     let mut data = cuts.as_slice().to_vec();
     data.par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
@@ -39,7 +47,7 @@ pub fn raised(cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Grid<u8> {
             let y = band * BAND_ROWS + row;
             if y > 0 && y + 1 < picture.height() {
                 mark_near(cuts, picture, y, 1, &mut near);
-                raise_row(cuts, picture, y, &near, floor, &edges, out);
+                raise_row(cuts, picture, y, &near, floor, edges, out);
             }
         }
     });
@@ -47,21 +55,26 @@ pub fn raised(cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Grid<u8> {
 }
 
 /// Height of the steepest edges in 1/4096 of the height of the solid, and the least squared gradient of a rim.
-struct Edges {
+pub(crate) struct Edges {
     share: u64,
     steepness: u32,
 }
 
-impl Edges {
-    fn of(cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Option<Self> {
-        let height = picture.height();
-        let bands: Vec<[u128; 3]> = (0..height.div_ceil(BAND_ROWS))
+/// Sums over everything near the pores: squared gradients, these times the share of the height, and their squares.
+#[derive(Clone, Copy, Default)]
+pub(crate) struct EdgeSums([u128; 3]);
+
+impl EdgeSums {
+    /// Over some rows of a picture, its first and last one left out.
+    pub fn of(cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8, rows: Range<usize>) -> Self {
+        let (first, end) = (rows.start.max(1), rows.end.min(picture.height() - 1));
+        let bands: Vec<[u128; 3]> = (0..rows.len().div_ceil(BAND_ROWS))
             .into_par_iter()
             .map(|band| {
                 let mut near = vec![0u8; picture.width()];
                 let mut sums = [0u128; 3];
-                let rows = (band * BAND_ROWS).max(1)..((band + 1) * BAND_ROWS).min(height - 1);
-                for y in rows {
+                let top = rows.start + band * BAND_ROWS;
+                for y in top.max(first)..(top + BAND_ROWS).min(end) {
                     mark_near(cuts, picture, y, REACH, &mut near);
                     let row = row_sums(cuts, picture, y, &near, floor);
                     sums.iter_mut().zip(row).for_each(|(sum, value)| *sum += u128::from(value));
@@ -69,9 +82,18 @@ impl Edges {
                 sums
             })
             .collect();
-        let total = |k: usize| bands.iter().map(|sums| sums[k]).sum::<u128>();
-        let (weights, shares, squares) = (total(0), total(1), total(2));
-        (weights > 0).then(|| Self {
+        Self([0, 1, 2].map(|k| bands.iter().map(|sums| sums[k]).sum()))
+    }
+
+    /// Takes in the sums over other rows.
+    pub fn add(&mut self, other: Self) {
+        self.0.iter_mut().zip(other.0).for_each(|(sum, more)| *sum += more);
+    }
+
+    /// The edges; `None` where there are none.
+    pub fn edges(self) -> Option<Edges> {
+        let Self([weights, shares, squares]) = self;
+        (weights > 0).then(|| Edges {
             share: ((shares / weights) as u64).clamp(LOWEST_SHARE, HIGHEST_SHARE),
             steepness: (SMALLEST_STEEPNESS * squares as f64 / weights as f64) as u32,
         })
