@@ -32,6 +32,7 @@
 #![forbid(unsafe_code)]
 #![warn(missing_docs)]
 
+pub mod bands;
 mod blur;
 pub mod body;
 pub mod cli;

@@ -74,9 +74,6 @@ pub fn measure_at_scale(
     said: &ScaleOptions,
 ) -> Result<Measured, Error> {
     let (frame, strip) = frame(&micrograph.grey, options)?;
-    if frame.width.min(frame.height) < LEAST_SIDE_PX {
-        return Err(Error::TooSmall { width: frame.width, height: frame.height, least: LEAST_SIDE_PX });
-    }
     let read = determine(micrograph, strip, said)?;
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let grey = cropped(&micrograph.grey, frame);
@@ -144,7 +141,27 @@ fn pores_and_grains(grey: &Grey, options: &Options) -> Result<(PoreMap, GrainMap
 /// The typed frame, or the picture without its info strip.
 fn frame(grey: &Grey, options: &Options) -> Result<(Frame, Option<InfoStrip>), Error> {
     let whole = Frame { x: 0, y: 0, width: grey.width(), height: grey.height() };
-    let strip = info_strip::find(grey);
+    measured_frame(whole, info_strip::find(grey), options)
+}
+
+/// The typed frame within a `whole` picture, or what its info strip leaves.
+pub(crate) fn measured_frame(
+    whole: Frame,
+    strip: Option<InfoStrip>,
+    options: &Options,
+) -> Result<(Frame, Option<InfoStrip>), Error> {
+    let (frame, strip) = framed(whole, strip, options)?;
+    if frame.width.min(frame.height) < LEAST_SIDE_PX {
+        return Err(Error::TooSmall { width: frame.width, height: frame.height, least: LEAST_SIDE_PX });
+    }
+    Ok((frame, strip))
+}
+
+fn framed(
+    whole: Frame,
+    strip: Option<InfoStrip>,
+    options: &Options,
+) -> Result<(Frame, Option<InfoStrip>), Error> {
     let Some(crop) = options.crop()? else {
         return Ok((strip.map_or(whole, |s| beside(whole, s)), strip));
     };

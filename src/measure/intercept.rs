@@ -144,6 +144,11 @@ impl TestLines {
         }
     }
 
+    /// Chords so far.
+    pub fn chords(&self) -> usize {
+        self.parallel.iter().map(|(_, lines)| lines.chords()).sum()
+    }
+
     /// Forgets which labels were passed; for counts that need their number only.
     pub fn forget_passed(&mut self) {
         self.parallel.iter_mut().for_each(|(_, lines)| lines.forget_passed());

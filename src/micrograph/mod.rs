@@ -11,6 +11,7 @@ mod page;
 mod palette;
 pub mod picture_statistics;
 mod raster;
+pub(crate) mod streamed;
 mod tagged;
 
 use std::path::Path;

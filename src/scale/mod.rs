@@ -191,3 +191,11 @@ pub struct ScaleOptions {
     /// Typed printed length of the bar in µm.
     pub scale_bar_um: Option<f64>,
 }
+
+impl ScaleOptions {
+    /// Whether the length of a bar was given, so that the bar must be found.
+    pub(crate) fn looks_at_bar(&self) -> bool {
+        let listed = self.listed.as_ref().map(|listed| listed.scale);
+        self.scale_bar_um.is_some() || matches!(listed, Some(TypedScale::BarLength(_)))
+    }
+}

@@ -31,9 +31,14 @@ impl GreyLevels {
     /// The levels for a picture whose pores have the given tone.
     pub fn of(grey: &Grey, tone: Tone) -> Self {
         match grey {
-            Grey::Eight(_) => Self { tone, largest: 255.0, offset: 0.0, step: 1.0 },
+            Grey::Eight(_) => Self::eight_bit(tone),
             Grey::Sixteen(grid) => Self::of_counts(&counts(grid), tone),
         }
+    }
+
+    /// The levels for an 8-bit picture.
+    pub(crate) fn eight_bit(tone: Tone) -> Self {
+        Self { tone, largest: 255.0, offset: 0.0, step: 1.0 }
     }
 
     /// The levels for a 16-bit picture with so many pixels of each grey.

@@ -105,6 +105,11 @@ impl ParallelLines {
         });
     }
 
+    /// Chords so far.
+    pub fn chords(&self) -> usize {
+        self.groups.iter().map(|group| group.count.chords.len()).sum()
+    }
+
     /// Forgets which labels were passed; for counts that need their number only.
     pub fn forget_passed(&mut self) {
         self.groups.iter_mut().for_each(|group| group.count.passed = Vec::new());

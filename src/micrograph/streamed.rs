@@ -1,0 +1,177 @@
+//! TIFF and BigTIFF by strips or rows of tiles, for pictures that do not fit into memory.
+
+use std::fs::File;
+use std::io::BufReader;
+use std::path::{Path, PathBuf};
+
+use tiff::ColorType;
+use tiff::decoder::{Decoder, DecodingResult, Limits};
+
+use super::page::Source;
+use super::tagged::{add_claims, full_size};
+use crate::error::Error;
+use crate::scale::ScaleClaim;
+use crate::warning::Warning;
+
+/// Longest list of strips or tiles, in bytes.
+const LONGEST_LIST: usize = 256 << 20;
+
+/// A TIFF that is read from its file piece by piece.
+pub(crate) struct StreamedTiff {
+    path: PathBuf,
+    decoder: Decoder<BufReader<File>>,
+    indices: Vec<usize>,
+}
+
+/// What a page says before its pixels are read.
+#[derive(Debug)]
+pub(crate) struct PageHead {
+    pub width: usize,
+    pub height: usize,
+    /// Bits of a grey level: 8 or 16.
+    pub bits: u8,
+    pub claims: Vec<ScaleClaim>,
+    pub warnings: Vec<Warning>,
+}
+
+/// Grey levels of whole rows.
+pub(crate) enum GreyRows {
+    Eight(Vec<u8>),
+    Sixteen(Vec<u16>),
+}
+
+impl StreamedTiff {
+    /// Opens a file, of which pieces of up to `memory` bytes may be decoded at once.
+    ///
+    /// # Errors
+    /// [`Error::Read`] if it cannot be read; [`Error::Picture`] if it is no TIFF or holds no page.
+    pub fn open(path: &Path, memory: u64) -> Result<Self, Error> {
+        let file = File::open(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+        let decoder = Decoder::new(BufReader::new(file)).map_err(|e| source(path).damaged(e))?;
+        let mut limits = Limits::default();
+        let bytes = usize::try_from(memory).unwrap_or(usize::MAX);
+        limits.decoding_buffer_size = bytes;
+        limits.intermediate_buffer_size = bytes;
+        limits.ifd_value_size = LONGEST_LIST.min(bytes);
+        let mut decoder = decoder.with_limits(limits);
+        let indices = full_size(&source(path), &mut decoder)?;
+        Ok(Self { path: path.to_owned(), decoder, indices })
+    }
+
+    /// Number of pages.
+    pub fn pages(&self) -> usize {
+        self.indices.len()
+    }
+
+    /// Columns and rows of the page at `index`, counted from 0.
+    ///
+    /// # Errors
+    /// [`Error::Picture`] if its directory is damaged.
+    pub fn size(&mut self, index: usize) -> Result<(usize, usize), Error> {
+        self.decoder.seek_to_image(self.indices[index]).map_err(|e| source(&self.path).damaged(e))?;
+        let (width, height) = self.decoder.dimensions().map_err(|e| source(&self.path).damaged(e))?;
+        source(&self.path).check_size(width.into(), height.into())?;
+        Ok((width as usize, height as usize))
+    }
+
+    /// Turns to the page at `index`.
+    ///
+    /// # Errors
+    /// [`Error::Picture`] if it is damaged, or has samples other than grey ones of 8 or 16 bits.
+    pub fn turn_to(&mut self, index: usize) -> Result<PageHead, Error> {
+        let (width, height) = self.size(index)?;
+        let bits = match self.decoder.colortype().map_err(|e| source(&self.path).damaged(e))? {
+            ColorType::Gray(bits @ (8 | 16)) => bits,
+            _ => {
+                let why = "it is measured by bands, for which it must be grey of 8 or 16 bits; save it as that, \
+                           or allow more --memory";
+                return Err(source(&self.path).refuse(why));
+            }
+        };
+        let mut head = PageHead { width, height, bits, claims: Vec::new(), warnings: Vec::new() };
+        let size = (width as u32, height as u32);
+        add_claims(&mut self.decoder, size, &mut head.claims, &mut head.warnings);
+        Ok(head)
+    }
+
+    /// Decodes all rows of the page that was turned to; `take` gets them with the number of their first one.
+    ///
+    /// # Errors
+    /// [`Error::Picture`] if a strip or tile is damaged, or strips or rows of tiles are larger than the memory allowed;
+    /// those of `take`.
+    pub fn for_each_rows(
+        &mut self,
+        head: &PageHead,
+        memory: u64,
+        mut take: impl FnMut(usize, GreyRows) -> Result<(), Error>,
+    ) -> Result<(), Error> {
+        let (chunk_width, chunk_height) = self.decoder.chunk_dimensions();
+        let rows = (chunk_height as usize).min(head.height);
+        let across = head.width.div_ceil(chunk_width as usize);
+        if (rows * head.width * usize::from(head.bits / 8)) as u64 > memory {
+            let why = format!(
+                "its strips or tiles are {rows} rows high, which --memory does not hold; allow more, or save it with \
+                 smaller ones"
+            );
+            return Err(source(&self.path).refuse(why));
+        }
+        for (band, first) in (0..head.height).step_by(rows).enumerate() {
+            let high = rows.min(head.height - first);
+            let chunks = (0..across).map(|column| {
+                let chunk = (band * across + column) as u32;
+                self.decoder.read_chunk(chunk).map_err(|e| source(&self.path).damaged(e))
+            });
+            take(first, joined(chunks, head.width, high, chunk_width as usize, &source(&self.path))?)?;
+        }
+        Ok(())
+    }
+}
+
+/// What errors about a file say.
+fn source(path: &Path) -> Source<'_> {
+    Source { bytes: &[], path, max_pixels: u64::MAX }
+}
+
+/// Whole rows from tiles beside each other, or from the one strip.
+fn joined(
+    mut chunks: impl ExactSizeIterator<Item = Result<DecodingResult, Error>>,
+    width: usize,
+    height: usize,
+    chunk_width: usize,
+    source: &Source<'_>,
+) -> Result<GreyRows, Error> {
+    let odd = || source.damaged("a strip or tile has samples of another kind or number than the picture");
+    let (mut eight, mut sixteen) = (Vec::new(), Vec::new());
+    for column in 0..chunks.len() {
+        let chunk = chunks.next().ok_or_else(odd)??;
+        let left = column * chunk_width;
+        let fits = match &chunk {
+            DecodingResult::U8(samples) => place(samples, &mut eight, (width, height), left, chunk_width),
+            DecodingResult::U16(samples) => place(samples, &mut sixteen, (width, height), left, chunk_width),
+            _ => false,
+        };
+        if !fits {
+            return Err(odd());
+        }
+    }
+    if sixteen.is_empty() { Ok(GreyRows::Eight(eight)) } else { Ok(GreyRows::Sixteen(sixteen)) }
+}
+
+/// Copies a chunk to its columns; `false` if it does not fill them.
+fn place<T: Copy + Default>(
+    samples: &[T],
+    rows: &mut Vec<T>,
+    (width, height): (usize, usize),
+    left: usize,
+    chunk_width: usize,
+) -> bool {
+    let wide = chunk_width.min(width - left);
+    if samples.len() < wide * height {
+        return false;
+    }
+    rows.resize(width * height, T::default());
+    for (row, samples) in rows.chunks_exact_mut(width).zip(samples.chunks_exact(wide)) {
+        row[left..left + wide].copy_from_slice(samples);
+    }
+    true
+}
