@@ -270,6 +270,8 @@ pub struct Options {
     pub crop: Option<String>,
     /// Largest picture that is decoded, in px. Default: 400 million.
     pub max_pixels: u64,
+    /// Memory that may be taken, such as `1GiB`; larger pictures are measured by bands. Default: none, as much as it takes.
+    pub memory: Option<String>,
     /// Threshold rule, or a grey value. Default: auto.
     pub pores: PoreMethod,
     /// Pores are darker or brighter than the solid. Default: dark.
@@ -313,6 +315,7 @@ impl Default for Options {
             require_scale: false,
             crop: None,
             max_pixels: 400_000_000,
+            memory: None,
             pores: PoreMethod::Auto,
             pore_tone: Tone::Dark,
             smallest_pore: 12,
@@ -333,6 +336,24 @@ impl Default for Options {
     }
 }
 
+/// Bytes from a number and a unit, either decimal (1 GB is 10⁹ bytes) or binary (1 GiB is 2³⁰).
+fn parse_bytes(text: &str) -> Option<u64> {
+    let text = text.trim();
+    let (number, unit) = text.split_at(text.find(|c: char| c.is_ascii_alphabetic())?);
+    let factor = match unit.to_ascii_lowercase().as_str() {
+        "b" => 1.0,
+        "kb" => 1e3,
+        "mb" => 1e6,
+        "gb" => 1e9,
+        "kib" => 1024.0,
+        "mib" => 1024.0 * 1024.0,
+        "gib" => 1024.0 * 1024.0 * 1024.0,
+        _ => return None,
+    };
+    let bytes = number.trim().parse::<f64>().ok()? * factor;
+    (bytes.is_finite() && bytes >= 1.0).then_some(bytes as u64)
+}
+
 impl Options {
     /// Checks every value, so that a wrong one is reported before any picture is read.
     ///
@@ -341,6 +362,7 @@ impl Options {
     pub fn validated(self) -> Result<Self, Error> {
         self.scale()?;
         self.crop()?;
+        self.memory_bytes()?;
         let refuse = |name, why: &str| Err(Error::Option { name, why: why.to_owned() });
         let share = |v: f64| (0.0..=1.0).contains(&v);
         if !share(self.merge_below) {
@@ -373,6 +395,20 @@ impl Options {
             listed: None,
             pixel_size_um: self.pixel_size.as_deref().map(parse_pixel_size).transpose()?,
             scale_bar_um: self.scale_bar.as_deref().map(parse_um).transpose()?,
+        })
+    }
+
+    /// The memory that may be taken, in bytes.
+    ///
+    /// # Errors
+    /// [`Error::Option`] if it is not a number of bytes with a unit.
+    pub fn memory_bytes(&self) -> Result<Option<u64>, Error> {
+        let Some(text) = &self.memory else { return Ok(None) };
+        parse_bytes(text).map(Some).ok_or_else(|| Error::Option {
+            name: "--memory",
+            why: format!(
+                "'{text}' is not a size with its unit (B, KB, MB, GB, KiB, MiB, GiB), such as 1.5GB or 800MiB"
+            ),
         })
     }
 

@@ -3,6 +3,7 @@
 //! The pictures are our own phantoms, of odd sizes; bands are as high as the memory allows that is named. What is compared
 //! with is the picture in one piece, by the stages that have checks of their own.
 
+mod mirrored_map;
 mod tagged_file;
 
 use std::io::Cursor;
@@ -240,7 +241,8 @@ fn looks_of_all_kinds_give_the_same_pulled_out_grains_and_strips_included() {
     let mut reliable = 0;
     for seed in 0..8 {
         let base = PhantomSpec { width_px: 620, height_px: 540, ..PhantomSpec::default() };
-        let mut spec = varied(seed, &base, (seed % 2 == 0).then_some(LookKind::Etched));
+        let looks = [LookKind::Etched, LookKind::Orientation, LookKind::Optical];
+        let mut spec = varied(seed, &base, Some(looks[seed as usize % 3]));
         spec.structure.density = Density::MeanInterceptPx(22.0);
         spec.pores = PoreSpec { pull_out_percent: 2.0, ..PoreSpec::default() };
         let bytes = in_strips(&draw(&spec).unwrap().grey);
@@ -313,6 +315,21 @@ fn strips_tiles_byte_orders_and_compressions_are_read_alike() {
     for (name, bytes) in files {
         both_ways(name, &bytes, 0, &classical(), &[256]);
     }
+}
+
+/// `CERAMOGRAPH_MAP_SIDE=8192` makes it a map of 64 Mpx.
+#[test]
+fn a_map_of_copies_gives_the_same() {
+    let side = std::env::var("CERAMOGRAPH_MAP_SIDE").map_or(1700, |side| side.parse().unwrap());
+    let folder = tempfile::tempdir().unwrap();
+    let map = folder.path().join("copies.tif");
+    mirrored_map::write(&map, side, 1024, 30.0);
+    let bytes = std::fs::read(&map).unwrap();
+    let field = both_ways("copies", &bytes, 0, &classical(), &[256, 1024]);
+    println!(
+        "{side} x {side} px: {:?} pores, {:?} grains, {:?} passages, mean intercept {:?} µm, all the same",
+        field.pore_count, field.grain_count, field.intercept_count, field.mean_linear_intercept_um
+    );
 }
 
 #[test]

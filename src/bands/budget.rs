@@ -12,7 +12,7 @@ const BYTES_PER_PX: u64 = 26;
 /// More rows make nothing faster.
 const MOST_ROWS: usize = 8 * ROWS;
 /// Memory of the program itself.
-const OWN_BYTES: u64 = 64 << 20;
+pub(super) const OWN_BYTES: u64 = 64 << 20;
 
 /// The memory that is allowed, and the bands that it is divided into.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -60,7 +60,15 @@ impl Budget {
     /// # Errors
     /// [`Error::Option`] with the memory that would do.
     pub fn check(&self, bytes: u64, what: impl Fn() -> String) -> Result<(), Error> {
-        let needed = bytes + self.band_bytes + OWN_BYTES;
+        self.check_alone(bytes + self.band_bytes, what)
+    }
+
+    /// The same of tables that are there when bands no longer are.
+    ///
+    /// # Errors
+    /// As [`Budget::check`].
+    pub fn check_alone(&self, bytes: u64, what: impl Fn() -> String) -> Result<(), Error> {
+        let needed = bytes + OWN_BYTES;
         if needed <= self.bytes {
             return Ok(());
         }

@@ -16,6 +16,7 @@ mod regions;
 mod scratch;
 mod stored_grey;
 
+use std::io::Read as _;
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -46,12 +47,63 @@ use crate::study::result::{Field, Pore, PorePlace};
 use crate::units::Spacing;
 use crate::warning::Warning;
 
-/// Bytes that a chord takes until it is written into a table, copies of it for pooling and sorting included.
+/// Bytes that a chord takes until it is written into a table, copies of it for pooling and sorting included; a third of that
+/// while bands are read.
 const BYTES_PER_CHORD: u64 = 24;
-/// Bytes that a pore or a grain takes likewise.
+/// Bytes that a pore or a grain takes likewise; half of that while bands are read.
 const BYTES_PER_ROW: u64 = 500;
 /// Rows of the largest scratch files that exist at the same time, in bytes a pixel, for 8 and for 16 bits.
 const SCRATCH_BYTES_PER_PX: u64 = 12;
+
+/// Bytes that a pixel takes while a picture is measured in one piece and its overlay is drawn.
+const ONE_PIECE_BYTES_PER_PX: u64 = 32;
+
+/// Bytes that measuring so many pixels in one piece takes, about.
+pub(crate) fn one_piece_bytes(pixels: u64) -> u64 {
+    pixels * ONE_PIECE_BYTES_PER_PX + budget::OWN_BYTES
+}
+
+/// Whether a file holds a page that in one piece would take more memory than is allowed.
+///
+/// # Errors
+/// [`Error::Field`] if so, and it is no TIFF, so that it cannot be measured by bands; [`Error::Read`] if it cannot be read.
+pub(crate) fn is_measured_by_bands(path: &Path, memory: u64) -> Result<bool, Error> {
+    let refuse = |source| Error::Read { path: path.to_owned(), source };
+    let mut start = Vec::new();
+    let file = std::fs::File::open(path).map_err(refuse)?;
+    let length = file.metadata().map_err(refuse)?.len();
+    file.take(4).read_to_end(&mut start).map_err(refuse)?;
+    let is_tiff = matches!(start[..], [b'I', b'I', 42 | 43, 0] | [b'M', b'M', 0, 42 | 43]);
+    let pixels = if is_tiff { largest_page(path, memory) } else { raster_pixels(path) };
+    if one_piece_bytes(pixels.unwrap_or(0)).saturating_add(length) <= memory {
+        return Ok(false);
+    }
+    if is_tiff {
+        return Ok(true);
+    }
+    let why = format!(
+        "measuring it in one piece would take about {}, more than the {} that --memory allows, and only TIFF is measured by \
+         bands; save it as TIFF, or allow more",
+        in_words(one_piece_bytes(pixels.unwrap_or(0)).saturating_add(length)),
+        in_words(memory)
+    );
+    Err(Error::Field { path: path.to_owned(), why })
+}
+
+/// Pixels of the largest page; `None` of a damaged file, whose measuring will say what is wrong with it.
+fn largest_page(path: &Path, memory: u64) -> Option<u64> {
+    let mut tiff = StreamedTiff::open(path, memory).ok()?;
+    (0..tiff.pages())
+        .filter_map(|page| tiff.size(page).ok())
+        .map(|(width, height)| width as u64 * height as u64)
+        .max()
+}
+
+fn raster_pixels(path: &Path) -> Option<u64> {
+    let reader = image::ImageReader::open(path).ok()?.with_guessed_format().ok()?;
+    let (width, height) = reader.into_dimensions().ok()?;
+    Some(u64::from(width) * u64::from(height))
+}
 
 /// How a picture is measured by bands.
 #[derive(Clone, Copy, Debug)]
@@ -320,9 +372,9 @@ impl Survey {
     fn check(&self, budget: &Budget) -> Result<(), Error> {
         let chords = self.lines.as_ref().map_or(0, TestLines::chords) as u64;
         let regions = (self.pores.count() + self.grains.as_ref().map_or(0, Regions::count)) as u64;
-        budget.check(chords * BYTES_PER_CHORD + regions * BYTES_PER_ROW, || {
-            format!("the {chords} chords and {regions} pores and grains of this picture")
-        })
+        let what = || format!("the {chords} chords and {regions} pores and grains of this picture");
+        budget.check(chords * BYTES_PER_CHORD / 3 + regions * BYTES_PER_ROW / 2, what)?;
+        budget.check_alone(chords * BYTES_PER_CHORD + regions * BYTES_PER_ROW, what)
     }
 
     fn finish(self, pores: &BandedPores, grains: Option<&BandedGrains>) -> Result<Numbers, Error> {

@@ -110,6 +110,11 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "N", help_heading = "Pictures")]
     pub max_pixels: Option<u64>,
 
+    /// Take no more memory than this, such as 1.5GB: larger TIFF pictures are measured by bands, with the same numbers but
+    /// without overlay; for named rules and for ridge and gradient [default: as much as it takes]
+    #[arg(long, value_name = "SIZE", help_heading = "Pictures")]
+    pub memory: Option<String>,
+
     /// What becomes of uneven light before the threshold [default: even-out]
     #[arg(long, value_name = "HOW", help_heading = "Pores")]
     pub background: Option<BackgroundHandling>,
@@ -180,7 +185,7 @@ impl MeasureArgs {
         take!(label_maps, draw_lines, require_scale, max_pixels, background, pores, pore_tone, smallest_pore);
         take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, coarse_factor, line_spacing);
         take!(line_angles, circles);
-        take_optional!(pixel_size, scale_bar, crop, surface);
+        take_optional!(pixel_size, scale_bar, crop, surface, memory);
         Ok(options.validated()?)
     }
 }

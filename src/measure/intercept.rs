@@ -186,8 +186,8 @@ fn summed_up(
     let counted_mean = solid_length(&counts) / count as f64;
     let standard_error = tile_standard_error(&counts, counted_mean, short_side)
         .map(|error| spacing.length(error * mean / counted_mean));
-    let chords: Vec<Vec<f32>> = counts.into_iter().map(|(_, c)| c.chords).collect();
-    let chords = chords.concat();
+    // A map has many millions of them, so no second copy outlives this line.
+    let chords = counts.into_iter().map(|(_, c)| c.chords).collect::<Vec<_>>().concat();
     let results = InterceptResults {
         anisotropy: anisotropy(&sets),
         sets,

@@ -2,13 +2,14 @@
 
 use std::num::NonZeroUsize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::error::Error;
 use crate::micrograph::beside::{TextBeside, texts_beside};
 use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::study::input::Input;
-use crate::study::record::{Entry, sha256};
+use crate::study::record::{Entry, sha256, sha256_of_file};
 use crate::study::result::{Failure, Field};
 use crate::study::survey::PictureScale;
 
@@ -70,10 +71,10 @@ pub(super) fn pool(threads: NonZeroUsize) -> Result<rayon::ThreadPool, Error> {
         .map_err(|e| Error::Option { name: "--threads", why: e.to_string() })
 }
 
-/// Works on every file; each of `threads` workers has one in flight. `done` takes what came of it, in any order.
+/// Works on every file on so many threads, with `at_once` files in flight at most. `done` takes what came of it, in any order.
 pub(super) fn for_each_file<T: Send>(
     inputs: &[Input],
-    threads: NonZeroUsize,
+    (threads, at_once): (NonZeroUsize, NonZeroUsize),
     work: &(dyn Fn(usize, &Input) -> Result<T, Error> + Sync),
     done: &(dyn Fn(usize, T) -> Result<(), Error> + Sync),
 ) -> Result<(), Error> {
@@ -97,24 +98,26 @@ pub(super) fn for_each_file<T: Send>(
         result
     };
     std::thread::scope(|scope| {
-        let workers: Vec<_> = (0..threads.get().min(inputs.len())).map(|_| scope.spawn(stop_all)).collect();
+        let workers: Vec<_> = (0..at_once.get().min(inputs.len())).map(|_| scope.spawn(stop_all)).collect();
         workers.into_iter().try_for_each(|w| w.join().expect("invariant: workers hand on their errors"))
     })
 }
 
 /// A file as it was found: what its result is made from.
 pub(super) struct Source {
-    bytes: Vec<u8>,
+    /// Its bytes; `None` of a picture that is read from its file by bands.
+    bytes: Option<Vec<u8>>,
     /// Name and hash of the file.
     pub entry: Entry,
-    texts: Vec<(TextBeside, Entry)>,
+    pub texts: Vec<(TextBeside, Entry)>,
 }
 
 impl Source {
-    /// Reads a file and the texts beside it.
-    pub fn read(input: &Input) -> Result<Self, Failure> {
-        let bytes = std::fs::read(&input.path).map_err(|source| {
-            let error = Error::Read { path: input.path.clone(), source }.to_string();
+    /// Reads a file and the texts beside it; a picture that asks for `is_banded` is only hashed.
+    pub fn read(input: &Input, is_banded: &dyn Fn(&Path) -> Result<bool, Error>) -> Result<Self, Failure> {
+        let content = is_banded(&input.path).and_then(|is_banded| content(&input.path, is_banded));
+        let (bytes, sha256_of_file) = content.map_err(|error| {
+            let error = error.to_string();
             Failure { file: input.name.clone(), page: None, error }
         })?;
         let beside = |name: &str| match input.name.rsplit_once('/') {
@@ -125,14 +128,35 @@ impl Source {
             let entry = Entry { file: beside(&text.name), sha256: sha256(&text.bytes) };
             (text, entry)
         });
-        let entry = Entry { file: input.name.clone(), sha256: sha256(&bytes) };
+        let entry = Entry { file: input.name.clone(), sha256: sha256_of_file };
         Ok(Self { texts: texts.collect(), entry, bytes })
+    }
+
+    /// Whether its picture is read from its file by bands.
+    pub fn is_banded(&self) -> bool {
+        self.bytes.is_none()
     }
 
     /// Names and hashes of the file and of every text beside it.
     pub fn entries(&self) -> Vec<&Entry> {
         std::iter::once(&self.entry).chain(self.texts.iter().map(|(_, entry)| entry)).collect()
     }
+}
+
+/// The bytes of a file, unless it is only hashed, and its hash.
+fn content(path: &Path, only_hashed: bool) -> Result<(Option<Vec<u8>>, String), Error> {
+    let refuse = |source| Error::Read { path: path.to_owned(), source };
+    if only_hashed {
+        return Ok((None, sha256_of_file(path).map_err(refuse)?));
+    }
+    let bytes = std::fs::read(path).map_err(refuse)?;
+    let hash = sha256(&bytes);
+    Ok((Some(bytes), hash))
+}
+
+/// For runs without a bound on memory: every picture is measured in one piece.
+pub(super) fn none_is_banded(_: &Path) -> Result<bool, Error> {
+    Ok(false)
 }
 
 /// Works on every page of a file, with what the texts beside it say; what `compute` refuses or a decoder panics on becomes a
@@ -149,6 +173,7 @@ pub(super) fn each_page<T, R>(
         Ok(source) => source,
         Err(failure) => return Ok(FileOutcome { entries: vec![], pages: vec![Err(failure)] }),
     };
+    let bytes = bytes.expect("invariant: pictures that are read by bands go another way");
     // A decoder that panics on a damaged file must not take the other pictures with it.
     let pages = match guarded(|| micrograph::pages(&bytes, &input.path, &ReadOptions { max_pixels })) {
         Ok(pages) => pages,
@@ -178,7 +203,7 @@ pub(super) fn each_page<T, R>(
 }
 
 /// Runs `f` and turns errors and panics into text.
-fn guarded<T>(f: impl FnOnce() -> Result<T, Error>) -> Result<T, String> {
+pub(super) fn guarded<T>(f: impl FnOnce() -> Result<T, Error>) -> Result<T, String> {
     match catch_unwind(AssertUnwindSafe(f)) {
         Ok(result) => result.map_err(|error| error.to_string()),
         Err(panic) => {

@@ -1,13 +1,16 @@
 //! One file of a run: what decides its result, and how it is measured.
 
+use std::num::NonZeroUsize;
 use std::path::Path;
 use std::sync::Mutex;
 
 use serde::Serialize;
 
+use crate::bands::{self, BandOptions, in_words, is_measured_by_bands, one_piece_bytes};
 use crate::error::Error;
 use crate::measure::test_line::test_lines;
 use crate::micrograph::Micrograph;
+use crate::micrograph::streamed::StreamedTiff;
 use crate::options::{Options, Surface};
 use crate::pipeline::{Measured, measure_at_scale};
 use crate::report;
@@ -16,11 +19,12 @@ use crate::report::overlay::{BarCrop, Overlay, OverlayView, bar_crop, overlay};
 use crate::scale::{ScaleOptions, dispute};
 use crate::study::agenda::{Agenda, Prepared};
 use crate::study::field::{Identity, field};
-use crate::study::files::{PageOf, Source, each_page};
+use crate::study::files::{PageOf, Source, each_page, guarded, none_is_banded};
 use crate::study::input::Input;
 use crate::study::part::{MeasuredField, Outcome, Part};
 use crate::study::record::{Entry, sha256};
 use crate::study::result::Failure;
+use crate::warning::Warning;
 
 /// Of the test lines, only some this far apart are drawn, so that the picture stays visible.
 const DRAWN_LINE_SPACING_PX: u32 = 96;
@@ -32,6 +36,8 @@ pub(super) type Keep<'a> = dyn Fn(&str, &[u8]) -> Result<(), Error> + Sync + 'a;
 pub(super) struct Plan<'a> {
     prepared: &'a Prepared,
     said: ScaleOptions,
+    /// Memory that may be taken, in bytes.
+    memory: Option<u64>,
     thumbnail_side: u32,
     crop_width: u32,
 }
@@ -62,9 +68,23 @@ impl<'a> Plan<'a> {
         Ok(Self {
             prepared,
             said: prepared.agenda.options.scale()?,
+            memory: prepared.agenda.options.memory_bytes()?,
             thumbnail_side: report::html::thumbnail_side(files),
             crop_width: report::html::crop_width(files),
         })
+    }
+
+    /// A file as it was found; if it is a picture that is larger than the memory allowed, it stays there.
+    pub fn source(&self, input: &Input) -> Result<Source, Failure> {
+        match self.memory {
+            Some(memory) => Source::read(input, &|path| is_measured_by_bands(path, memory)),
+            None => Source::read(input, &none_is_banded),
+        }
+    }
+
+    /// How many files are in flight: where memory is bounded, one has it all.
+    pub fn at_once(&self, threads: NonZeroUsize) -> NonZeroUsize {
+        if self.memory.is_some() { NonZeroUsize::MIN } else { threads }
     }
 
     fn agenda(&self) -> &Agenda {
@@ -100,13 +120,21 @@ impl<'a> Plan<'a> {
 }
 
 /// Measures every page of a file. Only what keeps results from being written is an error.
+///
+/// Pictures go to `keep`; scratch files lie in the folder beside it while the file is measured.
 pub(super) fn measure_file(
     index: usize,
     source: Result<Source, Failure>,
     key: String,
     plan: &Plan<'_>,
-    keep: &Keep<'_>,
+    (keep, scratch): (&Keep<'_>, &Path),
 ) -> Result<Part, Error> {
+    if let Some(memory) = plan.memory
+        && let Ok(source) = source.as_ref()
+        && source.is_banded()
+    {
+        return Ok(by_bands(index, source, key, plan, BandOptions { memory, folder: scratch }));
+    }
     let input: &Input = &plan.prepared.inputs[index];
     let listed = &plan.agenda().files[index];
     let said = plan.prepared.scales.said_of(input, &plan.said);
@@ -123,7 +151,7 @@ pub(super) fn measure_file(
         |micrograph| {
             let measured = measure_at_scale(micrograph, plan.options(), &said)?;
             if plan.options().require_scale {
-                check_scale(&measured, &input.path)?;
+                check_scale(measured.scale.is_some(), &measured.warnings, &input.path)?;
             }
             Ok(measured)
         },
@@ -145,6 +173,83 @@ pub(super) fn measure_file(
     let outcomes = outcomes.collect();
     let pictures = pictures.into_inner().expect("invariant: nothing panics while it holds the list");
     Ok(Part { key, entries: outcome.entries, pictures, outcomes })
+}
+
+/// Measures every page of a file by bands of rows.
+fn by_bands(index: usize, source: &Source, key: String, plan: &Plan<'_>, bands: BandOptions<'_>) -> Part {
+    let input = &plan.prepared.inputs[index];
+    let failed = |page, error: String| Failure { file: input.name.clone(), page, error };
+    let mut states = vec![false; source.texts.len()];
+    let outcomes = match guarded(|| StreamedTiff::open(&input.path, bands.memory)) {
+        Err(error) => vec![Outcome::Failed(failed(None, error))],
+        Ok(mut tiff) => (0..tiff.pages())
+            .map(|place| {
+                let page = (tiff.pages() > 1).then_some(place as u32 + 1);
+                let at = PageAt { index, place, page };
+                match guarded(|| page_by_bands(&mut tiff, at, source, &mut states, plan, bands)) {
+                    Ok(measured) => Outcome::Measured(Box::new(measured)),
+                    Err(error) => Outcome::Failed(failed(page, error)),
+                }
+            })
+            .collect(),
+    };
+    let of_texts = source.texts.iter().zip(states).filter(|(_, states)| *states).map(|(text, _)| &text.1);
+    let entries = std::iter::once(&source.entry).chain(of_texts).cloned().collect();
+    Part { key, entries, pictures: Vec::new(), outcomes }
+}
+
+/// A page of a file of the list.
+#[derive(Clone, Copy)]
+struct PageAt {
+    /// Place of the file in the list.
+    index: usize,
+    /// Place of the page in the file, from 0.
+    place: usize,
+    /// The page as it is named, where the file has several.
+    page: Option<u32>,
+}
+
+fn page_by_bands(
+    tiff: &mut StreamedTiff,
+    at: PageAt,
+    source: &Source,
+    states: &mut [bool],
+    plan: &Plan<'_>,
+    bands: BandOptions<'_>,
+) -> Result<MeasuredField, Error> {
+    let (input, listed) = (&plan.prepared.inputs[at.index], &plan.agenda().files[at.index]);
+    let mut head = tiff.turn_to(at.place)?;
+    let size = (head.width, head.height);
+    for ((text, _), states) in source.texts.iter().zip(states) {
+        *states |= text.tell_of(size, &mut head.claims, &mut head.warnings);
+    }
+    let said = plan.prepared.scales.said_of(input, &plan.said);
+    let measured = bands::measure(tiff, head, plan.options(), &said, bands)?;
+    if plan.options().require_scale {
+        check_scale(measured.scale().is_some(), measured.warnings(), &input.path)?;
+    }
+    let identity = Identity {
+        file: input.name.clone(),
+        page: at.page,
+        sha256: source.entry.sha256.clone(),
+        specimen: listed.specimen.clone(),
+        surface: plan.surface(at.index),
+    };
+    let fingerprint = measured.fingerprint.clone();
+    let mut field = measured.into_field(identity, plan.options());
+    field.warnings.push(measured_by_bands(size, bands.memory));
+    Ok(MeasuredField { field, fingerprint, pictures: FieldPictures::default() })
+}
+
+fn measured_by_bands((width, height): (usize, usize), memory: u64) -> Warning {
+    let text = format!(
+        "{width} x {height} px in one piece would take about {}, more than the {} that --memory allows, so the picture was \
+         measured by bands of rows: its numbers are the same, but no overlay was drawn to look at, and no scale bar was \
+         looked for; measure a part of it in a picture of its own to look at",
+        in_words(one_piece_bytes(width as u64 * height as u64)),
+        in_words(memory)
+    );
+    Warning::new("measured-by-bands", text)
 }
 
 /// Writes the pictures of a measured field and turns it into its result.
@@ -200,14 +305,14 @@ fn drawn(micrograph: &Micrograph, measured: &Measured, options: &Options) -> Ove
 }
 
 /// An error unless the scale is known and no other source contradicts it.
-fn check_scale(measured: &Measured, path: &Path) -> Result<(), Error> {
+fn check_scale(is_known: bool, warnings: &[Warning], path: &Path) -> Result<(), Error> {
     let refused = |why: String| Err(Error::Field { path: path.to_owned(), why });
-    if measured.scale.is_none() {
+    if !is_known {
         return refused(
             "no pixel size is known and --require-scale is set; give --pixel-size or --scale-bar".into(),
         );
     }
-    match dispute(&measured.warnings) {
+    match dispute(warnings) {
         Some(warning) => refused(format!("{}; --require-scale is set", warning.message)),
         None => Ok(()),
     }

@@ -59,6 +59,11 @@ impl Staging {
         self.workplace.parts()
     }
 
+    /// A folder for files that have no name and so leave nothing behind.
+    pub fn scratch(&self) -> &Path {
+        self.workplace.folder()
+    }
+
     /// Writes a file of the results, given its path from the results folder with `/` between parts.
     ///
     /// # Errors

@@ -143,6 +143,13 @@ pub fn sha256(bytes: &[u8]) -> String {
     hexadecimal(&Sha256::digest(bytes))
 }
 
+/// SHA-256 of a file in hexadecimal, which is read piece by piece.
+pub fn sha256_of_file(path: &Path) -> std::io::Result<String> {
+    let mut hash = Sha256::new();
+    std::io::copy(&mut std::fs::File::open(path)?, &mut hash)?;
+    Ok(hexadecimal(&hash.finalize()))
+}
+
 /// Two hexadecimal digits for each byte.
 pub fn hexadecimal(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()

@@ -11,7 +11,7 @@ use crate::scale::Scale;
 use crate::study::agenda::{Agenda, prepare};
 use crate::study::collect::{Arrival, Collected, Collector};
 pub use crate::study::files::Event;
-use crate::study::files::{Source, for_each_file, pool, threads};
+use crate::study::files::{for_each_file, pool, threads};
 use crate::study::input::Input;
 use crate::study::measure_file::{Plan, measure_file};
 use crate::study::output::Staging;
@@ -71,12 +71,17 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
     let threads = threads(request.threads);
     // Gathering holds a lock, so it has a pool of its own: a thread that waits in it must not take up another picture.
     let gathering = pool(threads)?;
-    for_each_file(&prepared.inputs, threads, &|index, input| desk.file(index, input), &|index, arrival| {
-        show(Event::FileDone);
-        let mut locked = collector.lock().expect("invariant: no collector panics");
-        let collector: &mut Collector<'_> = &mut locked;
-        gathering.install(|| collector.add(index, arrival))
-    })?;
+    for_each_file(
+        &prepared.inputs,
+        (threads, plan.at_once(threads)),
+        &|index, input| desk.file(index, input),
+        &|index, arrival| {
+            show(Event::FileDone);
+            let mut locked = collector.lock().expect("invariant: no collector panics");
+            let collector: &mut Collector<'_> = &mut locked;
+            gathering.install(|| collector.add(index, arrival))
+        },
+    )?;
     let collected = collector.into_inner().expect("invariant: no collector panics").finish()?;
     gathering.install(|| conclude(agenda, collected, staging))
 }
@@ -140,11 +145,11 @@ impl<'a> Desk<'a> {
 
     /// What came of a file.
     pub fn file(&self, index: usize, input: &Input) -> Result<Arrival, Error> {
-        let source = Source::read(input);
+        let source = self.plan.source(input);
         let key = self.plan.key(index, source.as_ref().ok());
         let Some(parts) = &self.parts else {
             let keep = |name: &str, bytes: &[u8]| self.staging.write(name, bytes);
-            let part = measure_file(index, source, key, self.plan, &keep)?;
+            let part = measure_file(index, source, key, self.plan, (&keep, self.staging.scratch()))?;
             self.show(&part.outcomes);
             return Ok(Arrival::Here(Box::new(part)));
         };
@@ -155,7 +160,7 @@ impl<'a> Desk<'a> {
         }
         part::fresh_folder(&folder)?;
         let keep = |name: &str, bytes: &[u8]| part::write(&folder, name, bytes);
-        let part = measure_file(index, source, key, self.plan, &keep)?;
+        let part = measure_file(index, source, key, self.plan, (&keep, self.staging.scratch()))?;
         self.show(&part.outcomes);
         Kept::keep(&part, &folder).map(Arrival::Kept)
     }
@@ -183,7 +188,7 @@ pub(super) fn is_complete<'a>(
         return false;
     }
     let keys: Vec<String> =
-        inputs.map(|(index, input)| plan.key(index, Source::read(input).ok().as_ref())).collect();
+        inputs.map(|(index, input)| plan.key(index, plan.source(input).ok().as_ref())).collect();
     digest(&keys) == standing.digest
 }
 

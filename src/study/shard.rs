@@ -147,7 +147,8 @@ pub fn run(request: &Request, shard: Shard, show: &(dyn Fn(Event<'_>) + Sync)) -
         let failed = part.failures().count();
         Ok((part.key, failed))
     };
-    for_each_file(&inputs, threads(request.threads), &work, &|index, came| {
+    let threads = threads(request.threads);
+    for_each_file(&inputs, (threads, plan.at_once(threads)), &work, &|index, came| {
         show(Event::FileDone);
         done.lock().expect("invariant: nothing panics while it holds the list")[index] = came;
         Ok(())

@@ -14,7 +14,7 @@ use crate::options::Options;
 use crate::report;
 use crate::report::overlay::{BarCrop, bar_crop, packed_png};
 use crate::scale::{BarReading, Scale, ScaleOptions, ScaleReading, TypedScale, determine, dispute};
-use crate::study::files::{Event, PageOf, Source, each_page, for_each_file, threads};
+use crate::study::files::{Event, PageOf, Source, each_page, for_each_file, none_is_banded, threads};
 use crate::study::input::{Input, beside_pictures, inputs};
 use crate::study::output::Staging;
 use crate::study::record::Written;
@@ -164,7 +164,8 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Surve
     };
     let gathered: Mutex<BTreeMap<usize, Vec<Result<PictureScale, Failure>>>> = Mutex::default();
     let survey_one = |index: usize, input: &Input| survey_file(index, input, &plan);
-    for_each_file(&inputs, threads(request.threads), &survey_one, &|index, pages| {
+    let threads = threads(request.threads);
+    for_each_file(&inputs, (threads, threads), &survey_one, &|index, pages| {
         for page in &pages {
             show(match page {
                 Ok(picture) => Event::Surveyed(picture),
@@ -248,7 +249,7 @@ fn survey_file(
     let said = plan.scales.said_of(input, &plan.said);
     let outcome = each_page(
         input,
-        Source::read(input),
+        Source::read(input, &none_is_banded),
         plan.max_pixels,
         |micrograph| determine(micrograph, info_strip::find(&micrograph.grey), &said),
         |PageOf { sha256, page }, micrograph, read| {

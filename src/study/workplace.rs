@@ -51,6 +51,11 @@ impl Workplace {
         Ok(workplace)
     }
 
+    /// The folder itself.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
     /// Where the new results are made.
     pub fn new_folder(&self) -> PathBuf {
         self.folder.join(NEW)
