@@ -475,6 +475,27 @@ mod tests {
     }
 
     #[test]
+    fn sizes_of_memory_have_decimal_and_binary_units() {
+        let bytes = |text: &str| {
+            let options = Options { memory: Some(text.into()), ..Options::default() };
+            options.validated().and_then(|options| options.memory_bytes()).map(Option::unwrap_or_default)
+        };
+        for (text, expected) in [
+            ("1.5GB", 1_500_000_000),
+            ("1.5 GiB", 1_610_612_736),
+            ("800mib", 838_860_800),
+            ("64KB", 64_000),
+            ("1KiB", 1024),
+            ("7B", 7),
+        ] {
+            assert_eq!(bytes(text).unwrap(), expected, "{text}");
+        }
+        for text in ["", "1", "GB", "1.5 TB", "-1GB", "0GB", "1e400GB", "one GB", "NaN GB"] {
+            assert!(bytes(text).unwrap_err().to_string().contains("--memory"), "{text}");
+        }
+    }
+
+    #[test]
     fn an_unknown_key_is_refused() {
         assert!(toml::from_str::<Options>("porse = 'otsu'").is_err());
         assert!(toml::from_str::<Options>("pores = 'ots'").is_err());

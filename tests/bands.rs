@@ -22,7 +22,8 @@ use ceramograph::phantom::structure::{Density, StructureSpec};
 use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::pipeline::{self, Measured};
 use ceramograph::study::field::{Identity, field};
-use ceramograph::study::result::Field;
+use ceramograph::study::result::{Field, Study};
+use ceramograph::study::run::{Request, run};
 use tagged_file::TaggedFile;
 use tiff::encoder::compression::DeflateLevel;
 use tiff::encoder::{Compression, Predictor, TiffEncoder, colortype};
@@ -312,6 +313,17 @@ fn strips_tiles_byte_orders_and_compressions_are_read_alike() {
         image.write_data(&deep).unwrap();
         files.push((name, bytes.into_inner()));
     }
+    // Strips of more than a megabyte are read in pieces.
+    let Grey::Eight(grid) = draw(&spec(1021, 1117, 24.0, 17)).unwrap().grey else { panic!("8 bits") };
+    let long = || TaggedFile::new(1021, 1117).short(277, &[1]);
+    let big_endian: Vec<u8> =
+        grid.as_slice().iter().flat_map(|&v| (65_535 - 257 * u16::from(v)).to_be_bytes()).collect();
+    let in_two = long().order(true).short(258, &[16]).short(262, &[0]).strips(600, &big_endian, 2042);
+    files.push((
+        "one long strip",
+        long().short(258, &[8]).short(262, &[1]).strips(1117, grid.as_slice(), 1021),
+    ));
+    files.push(("two long strips, 16 bits, white is zero, big-endian", in_two));
     for (name, bytes) in files {
         both_ways(name, &bytes, 0, &classical(), &[256]);
     }
@@ -362,6 +374,69 @@ fn what_bands_cannot_do_is_refused_in_words() {
     }
     let left = std::fs::read_dir(folder.path()).unwrap().count();
     assert_eq!(left, 1, "scratch files are gone");
+}
+
+/// A run over a folder, with or without a bound on memory.
+fn run_over(folder: &Path, out: &str, memory: Option<&str>) -> Study {
+    let request = Request {
+        roots: vec![folder.join("pictures")],
+        sheet: None,
+        scales: None,
+        out: folder.join(out),
+        replace: false,
+        resume: false,
+        threads: None,
+        options: Options { memory: memory.map(str::to_owned), ..classical() },
+    };
+    run(&request, &|_| {}).unwrap()
+}
+
+#[test]
+fn a_run_with_bounded_memory_writes_the_same_tables_and_says_what_is_missing() {
+    let folder = tempfile::tempdir().unwrap();
+    let pictures = folder.path().join("pictures");
+    std::fs::create_dir(&pictures).unwrap();
+    let large = draw(&spec(600, 1500, 24.0, 13)).unwrap().grey;
+    let Grey::Eight(grid) = &large else { panic!("phantoms have 8 bits") };
+    std::fs::write(pictures.join("map.tif"), in_strips(&large)).unwrap();
+    std::fs::write(pictures.join("small.tif"), in_strips(&draw(&spec(300, 280, 24.0, 14)).unwrap().grey))
+        .unwrap();
+    let pages = (15..17).map(|seed| {
+        let Grey::Eight(grid) = draw(&spec(600, 1200, 24.0, seed)).unwrap().grey else { panic!("8 bits") };
+        TaggedFile::new(600, 1200).short(258, &[8]).short(262, &[1]).strips_later(99, grid.into_vec(), 600)
+    });
+    std::fs::write(pictures.join("pages.tif"), tagged_file::several(pages.collect())).unwrap();
+    let free = run_over(folder.path(), "free", None);
+    let bounded = run_over(folder.path(), "bounded", Some("80MB"));
+    assert_eq!((free.failures.len(), bounded.failures.len()), (0, 0), "{:?}", bounded.failures);
+    let files: Vec<&str> = bounded.fields.iter().map(|field| field.file.as_str()).collect();
+    assert_eq!(files, ["map.tif", "pages.tif", "pages.tif", "small.tif"]);
+    for (want, got) in free.fields.iter().zip(&bounded.fields) {
+        let is_banded = got.file != "small.tif";
+        let code = |field: &Field| field.warnings.iter().any(|warning| warning.code == "measured-by-bands");
+        assert_eq!((code(want), code(got)), (false, is_banded), "{}", got.file);
+        assert_eq!((want.overlay.is_some(), got.overlay.is_some()), (true, !is_banded), "{}", got.file);
+        let [mut want, mut got] = [want, got].map(|field| serde_json::to_value(field).unwrap());
+        for missing in ["overlay", "warnings", "bar_reading"] {
+            want[missing].take();
+            got[missing].take();
+        }
+        assert_eq!(differences(&want, &got, String::new()), Vec::<String>::new());
+    }
+    for table in ["pores.csv", "grains.csv", "chords.csv", "intercepts.csv"] {
+        let [want, got] =
+            ["free", "bounded"].map(|out| std::fs::read(folder.path().join(out).join(table)).unwrap());
+        assert!(want == got, "{table} differs");
+    }
+    let left: Vec<_> =
+        std::fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    assert_eq!(left.len(), 3, "scratch files are gone: {left:?}");
+
+    image::save_buffer(pictures.join("map.png"), grid.as_slice(), 600, 1500, image::ExtendedColorType::L8)
+        .unwrap();
+    let refused = run_over(folder.path(), "refused", Some("80MB"));
+    assert_eq!(refused.fields.len(), 4);
+    assert!(refused.failures[0].error.contains("only TIFF is measured by bands"), "{:?}", refused.failures);
 }
 
 #[test]

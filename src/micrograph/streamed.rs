@@ -1,11 +1,12 @@
 //! TIFF and BigTIFF by strips or rows of tiles, for pictures that do not fit into memory.
 
 use std::fs::File;
-use std::io::BufReader;
+use std::io::{BufReader, Read as _, Seek as _, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use tiff::ColorType;
-use tiff::decoder::{Decoder, DecodingResult, Limits};
+use tiff::decoder::{ChunkType, Decoder, DecodingResult, Limits};
+use tiff::tags::{ByteOrder, Tag};
 
 use super::page::Source;
 use super::tagged::{add_claims, full_size};
@@ -15,6 +16,10 @@ use crate::warning::Warning;
 
 /// Longest list of strips or tiles, in bytes.
 const LONGEST_LIST: usize = 256 << 20;
+/// Longer strips without compression are read in pieces of so many bytes.
+const PIECE_BYTES: usize = 1 << 20;
+/// PhotometricInterpretation: grey levels from black to white.
+const BLACK_IS_ZERO: u32 = 1;
 
 /// A TIFF that is read from its file piece by piece.
 pub(crate) struct StreamedTiff {
@@ -106,6 +111,9 @@ impl StreamedTiff {
         mut take: impl FnMut(usize, GreyRows) -> Result<(), Error>,
     ) -> Result<(), Error> {
         let (chunk_width, chunk_height) = self.decoder.chunk_dimensions();
+        if let Some(strips) = self.plain_strips(head)? {
+            return self.for_each_plain_rows(head, &strips, take);
+        }
         let rows = (chunk_height as usize).min(head.height);
         let across = head.width.div_ceil(chunk_width as usize);
         if (rows * head.width * usize::from(head.bits / 8)) as u64 > memory {
@@ -125,6 +133,79 @@ impl StreamedTiff {
         }
         Ok(())
     }
+}
+
+/// Strips without compression, of which single rows can be read.
+struct PlainStrips {
+    offsets: Vec<u64>,
+    /// Rows of each but the last.
+    rows: usize,
+    /// Whether white is zero.
+    is_inverted: bool,
+}
+
+impl StreamedTiff {
+    /// The strips, if they are plain and too long to be read at once: many programs write a picture as one.
+    fn plain_strips(&mut self, head: &PageHead) -> Result<Option<PlainStrips>, Error> {
+        let rows = (self.decoder.chunk_dimensions().1 as usize).min(head.height);
+        let bytes = rows * head.width * usize::from(head.bits / 8);
+        if self.decoder.get_chunk_type() != ChunkType::Strip || bytes <= PIECE_BYTES {
+            return Ok(None);
+        }
+        let path = &self.path;
+        let mut number = |tag, usual| {
+            let found = self.decoder.find_tag_unsigned::<u32>(tag).map_err(|e| source(path).damaged(e))?;
+            Ok::<_, Error>(found.unwrap_or(usual))
+        };
+        if number(Tag::Compression, 1)? != 1 || number(Tag::Predictor, 1)? != 1 {
+            return Ok(None);
+        }
+        let is_inverted = number(Tag::PhotometricInterpretation, BLACK_IS_ZERO)? != BLACK_IS_ZERO;
+        let offsets =
+            self.decoder.get_tag_u64_vec(Tag::StripOffsets).map_err(|e| source(&self.path).damaged(e))?;
+        if offsets.len() < head.height.div_ceil(rows) {
+            return Err(source(&self.path).damaged("there are fewer strips than the rows need"));
+        }
+        Ok(Some(PlainStrips { offsets, rows, is_inverted }))
+    }
+
+    fn for_each_plain_rows(
+        &mut self,
+        head: &PageHead,
+        strips: &PlainStrips,
+        mut take: impl FnMut(usize, GreyRows) -> Result<(), Error>,
+    ) -> Result<(), Error> {
+        let row_bytes = head.width * usize::from(head.bits / 8);
+        let at_once = (PIECE_BYTES / row_bytes).max(1);
+        let order = self.decoder.byte_order();
+        for (first, &offset) in (0..head.height).step_by(strips.rows).zip(&strips.offsets) {
+            let end = (first + strips.rows).min(head.height);
+            for top in (first..end).step_by(at_once) {
+                let mut bytes = vec![0; at_once.min(end - top) * row_bytes];
+                let file = self.decoder.inner();
+                file.seek(SeekFrom::Start(offset.saturating_add(((top - first) * row_bytes) as u64)))
+                    .and_then(|_| file.read_exact(&mut bytes))
+                    .map_err(|e| source(&self.path).damaged(e))?;
+                take(top, levels(bytes, head.bits, order, strips.is_inverted))?;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// Grey levels from bytes as they stand in the file.
+fn levels(mut bytes: Vec<u8>, bits: u8, order: ByteOrder, is_inverted: bool) -> GreyRows {
+    if bits == 8 {
+        let flip = if is_inverted { u8::MAX } else { 0 };
+        bytes.iter_mut().for_each(|level| *level ^= flip);
+        return GreyRows::Eight(bytes);
+    }
+    let flip = if is_inverted { u16::MAX } else { 0 };
+    let level = |pair: &[u8]| match order {
+        ByteOrder::LittleEndian => u16::from_le_bytes([pair[0], pair[1]]),
+        ByteOrder::BigEndian => u16::from_be_bytes([pair[0], pair[1]]),
+    };
+    GreyRows::Sixteen(bytes.chunks_exact(2).map(|pair| level(pair) ^ flip).collect())
 }
 
 /// What errors about a file say.
