@@ -1,6 +1,7 @@
 //! A map larger than memory, measured by bands: time and peak memory.
 //!
-//! `cargo bench --bench large_maps -- [--side PX] [--intercept PX] [--memory SIZE] [--boundaries ridge|gradient] [--folder DIR]`
+//! `cargo bench --bench large_maps -- [--side PX] [--intercept PX] [--counts N] [--memory SIZE]
+//! [--boundaries ridge|gradient] [--folder DIR]`
 //!
 //! Draws a BigTIFF of SIDE by SIDE px (default 8192) from mirrored copies of a phantom into DIR (default: a temporary
 //! folder), and measures it in a process of its own. Scratch files take 12 bytes a pixel in DIR.
@@ -27,13 +28,15 @@ fn main() -> Result<(), Failure> {
     if let ["child", map, memory, boundaries, out] = words[..] {
         return measure(Path::new(map), memory, boundaries, Path::new(out));
     }
-    let (mut side, mut intercept, mut memory, mut boundaries) = (8192, 60.0, "1.5GB", "ridge");
+    let (mut side, mut intercept, mut counts) = (8192, 60.0, 600.0);
+    let (mut memory, mut boundaries) = ("1.5GB", "ridge");
     let temporary = tempfile::tempdir()?;
     let mut folder = temporary.path().to_owned();
     for pair in words.chunks(2) {
         match *pair {
             ["--side", px] => side = px.parse()?,
             ["--intercept", px] => intercept = px.parse()?,
+            ["--counts", number] => counts = number.parse()?,
             ["--memory", size] => memory = size,
             ["--boundaries", method] => boundaries = method,
             ["--folder", path] => folder = PathBuf::from(path),
@@ -42,9 +45,9 @@ fn main() -> Result<(), Failure> {
     }
     let map = folder.join("map.tif");
     let start = Instant::now();
-    mirrored_map::write(&map, side, TILE_PX.min(side), intercept);
+    mirrored_map::write(&map, side, TILE_PX.min(side), (intercept, counts));
     println!(
-        "{side} x {side} px, mean intercept drawn {intercept} px, written in {:.0} s: {:.2} GB",
+        "{side} x {side} px, mean intercept drawn {intercept} px, {counts} counts a pixel, written in {:.0} s: {:.2} GB",
         start.elapsed().as_secs_f64(),
         std::fs::metadata(&map)?.len() as f64 / 1e9
     );

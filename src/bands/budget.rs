@@ -8,7 +8,7 @@ const ROWS: usize = crate::segment::basins::BAND_ROWS;
 /// Rows beyond a band that are worked on with it, on both sides together.
 const HALO_ROWS: usize = 64;
 /// Bytes for each pixel of a band that are in memory at once.
-const BYTES_PER_PX: u64 = 26;
+const BYTES_PER_PX: u64 = 22;
 /// More rows make nothing faster.
 const MOST_ROWS: usize = 8 * ROWS;
 /// Memory of the program itself.

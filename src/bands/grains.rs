@@ -33,9 +33,15 @@ const BOTTOM_REACH: usize = 2;
 const EDGE_ROWS: usize = 64;
 /// Pieces of boundaries that may wait before equal ones are summed up.
 const WAITING_PIECES: usize = 1 << 20;
-/// Bytes that merging takes for each region and each boundary, tables and their growth included.
-const BYTES_PER_REGION: u64 = 150;
-const BYTES_PER_EDGE: u64 = 130;
+/// Bytes that merging takes for each basin and each boundary, when bands no longer are in memory: sums, lists of boundaries,
+/// the table of pairs and the queue.
+const BYTES_PER_MERGED: u64 = 120;
+const BYTES_PER_MERGED_EDGE: u64 = 80;
+/// Bytes that each takes while both are gathered band by band.
+const BYTES_PER_REGION: u64 = 48;
+const BYTES_PER_EDGE: u64 = 36;
+/// Boundaries in a plane are at most three times as many as the regions (Euler's formula for planar graphs).
+const MOST_EDGES_PER_REGION: u64 = 3;
 
 /// Grains of a stored picture.
 pub(super) struct BandedGrains {
@@ -202,8 +208,10 @@ impl Search<'_> {
     /// The basins that are flooded from the bottoms, in the place of these: rows above a band are kept until it is done.
     fn basins(&self, strength: &Scratch<u8>, shallowest: u8) -> Result<StoredLabels, Error> {
         let bottoms = self.bottoms(strength, shallowest)?;
-        self.budget.check(u64::from(bottoms.count) * BYTES_PER_REGION, || {
-            format!("the {} basins of this picture", bottoms.count)
+        // Said before the flooding, which takes the longest of all passes.
+        let per_basin = BYTES_PER_MERGED + MOST_EDGES_PER_REGION * BYTES_PER_MERGED_EDGE;
+        self.budget.check_alone(u64::from(bottoms.count) * per_basin, || {
+            format!("the {} basins of this picture (a larger --shallowest makes fewer)", bottoms.count)
         })?;
         let file = bottoms.parts.as_ref().expect("invariant: bottoms lie in a file");
         let reach = HALO + RELIEF_REACH;
@@ -249,10 +257,12 @@ impl Search<'_> {
             add_sums(&mut sums, labels.grid.as_slice(), (filled.as_slice(), strength.as_slice()), shallowest);
         }
         let edges = pieces.finish();
-        let bytes = edges.len() as u64 * BYTES_PER_EDGE + u64::from(basins.count) * BYTES_PER_REGION;
-        self.budget.check(bytes, || {
-            format!("the {} basins of this picture and their {} boundaries", basins.count, edges.len())
-        })?;
+        let what =
+            || format!("the {} basins of this picture and their {} boundaries", basins.count, edges.len());
+        let of_regions = |bytes: u64| u64::from(basins.count) * bytes;
+        let of_edges = |bytes: u64| edges.len() as u64 * bytes;
+        self.budget.check(of_regions(BYTES_PER_REGION) + of_edges(BYTES_PER_EDGE), what)?;
+        self.budget.check_alone(of_regions(BYTES_PER_MERGED) + of_edges(BYTES_PER_MERGED_EDGE), what)?;
         Ok(Graph { edges, sums })
     }
 

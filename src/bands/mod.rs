@@ -35,6 +35,7 @@ use crate::measure::grain::grains_of;
 use crate::measure::intercept::{Intercepts, TestLines, intercepts_of};
 use crate::measure::pore::{GrainRange, Greys, Surroundings, contacts_of_rows, places_of};
 use crate::measure::region::{Region, runs_of_rows};
+use crate::micrograph::Grey;
 use crate::micrograph::check;
 use crate::micrograph::overlap::Fingerprint;
 use crate::micrograph::streamed::{PageHead, StreamedTiff};
@@ -55,6 +56,8 @@ const BYTES_PER_ROW: u64 = 500;
 /// Rows of the largest scratch files that exist at the same time, in bytes a pixel, for 8 and for 16 bits.
 const SCRATCH_BYTES_PER_PX: u64 = 12;
 
+/// Longest side of the middle that is drawn to be looked at.
+const MIDDLE_PX: usize = 2048;
 /// Bytes that a pixel takes while a picture is measured in one piece and its overlay is drawn.
 const ONE_PIECE_BYTES_PER_PX: u64 = 32;
 
@@ -125,12 +128,54 @@ pub struct MeasuredByBands {
     pub pore_labels: StoredLabels,
     /// Grain labels likewise; `None` where boundaries cannot carry a result.
     pub grain_labels: Option<StoredLabels>,
+    middle: Middle,
+}
+
+/// The middle of a measured picture, to be looked at.
+pub(crate) struct Middle {
+    /// Its place in the picture.
+    pub frame: Frame,
+    /// Its greys, evened and denoised.
+    pub grey: Grey,
+    /// Labels of the whole map.
+    pub pores: Labels,
+    /// Labels of the whole map; `None` where boundaries cannot carry a result.
+    pub grains: Option<Labels>,
+}
+
+impl Middle {
+    fn of(measured: Frame, pores: &BandedPores, grains: Option<&BandedGrains>) -> Result<Self, Error> {
+        let (width, height) = (measured.width.min(MIDDLE_PX), measured.height.min(MIDDLE_PX));
+        let (x, y) = ((measured.width - width) / 2, (measured.height - height) / 2);
+        let part = Frame { x, y, width, height };
+        Ok(Self {
+            frame: Frame { x: measured.x + x, y: measured.y + y, ..part },
+            grey: Grey::Eight(pores.picture.read_part(part)?),
+            pores: pores.labels.read_part(part)?,
+            grains: grains.map(|found| found.labels.read_part(part)).transpose()?,
+        })
+    }
 }
 
 impl MeasuredByBands {
     /// The scale, if there is one.
     pub fn scale(&self) -> Option<&Scale> {
         self.measures.scale.as_ref()
+    }
+
+    /// Whether each pore looks pulled out, in the order of their labels.
+    pub(crate) fn pull_out(&self) -> Vec<bool> {
+        self.measures.pores.iter().map(|pore| pore.pull_out).collect()
+    }
+
+    /// The middle of what was measured.
+    pub(crate) fn middle(&self) -> &Middle {
+        &self.middle
+    }
+
+    /// Columns and rows of the picture.
+    pub(crate) fn size(&self) -> (usize, usize) {
+        self.size
     }
 
     /// Doubts.
@@ -193,6 +238,7 @@ pub(crate) fn measure(
     let warnings = [&head.warnings[..], &read.warnings, &pores.numbers.warnings, &grains.warnings].concat();
     let grains = grains.is_reliable.then_some(grains);
     let numbers = numbers(&pores, grains.as_ref(), spacing, options, &budget)?;
+    let middle = Middle::of(frame, &pores, grains.as_ref())?;
     let mean_boundary_strength = grains.as_ref().map(|found| found.mean_boundary_strength);
     let count = grains.as_ref().map(|found| u64::from(found.labels.count));
     let grain_rows = grains
@@ -223,6 +269,7 @@ pub(crate) fn measure(
         fingerprint,
         pore_labels: pores.labels,
         grain_labels: grains.map(|found| found.labels),
+        middle,
     })
 }
 

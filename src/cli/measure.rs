@@ -110,8 +110,8 @@ pub struct MeasureArgs {
     #[arg(long, value_name = "N", help_heading = "Pictures")]
     pub max_pixels: Option<u64>,
 
-    /// Take no more memory than this, such as 1.5GB: larger TIFF pictures are measured by bands, with the same numbers but
-    /// without overlay; for named rules and for ridge and gradient [default: as much as it takes]
+    /// Take no more memory than this, such as 1.5GB: larger TIFF pictures are measured by bands, with the same numbers and
+    /// an overlay of their middle; for named rules and for ridge and gradient [default: as much as it takes]
     #[arg(long, value_name = "SIZE", help_heading = "Pictures")]
     pub memory: Option<String>,
 

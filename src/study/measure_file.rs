@@ -6,8 +6,9 @@ use std::sync::Mutex;
 
 use serde::Serialize;
 
-use crate::bands::{self, BandOptions, in_words, is_measured_by_bands, one_piece_bytes};
+use crate::bands::{self, BandOptions, MeasuredByBands, in_words, is_measured_by_bands, one_piece_bytes};
 use crate::error::Error;
+use crate::grid::Frame;
 use crate::measure::test_line::test_lines;
 use crate::micrograph::Micrograph;
 use crate::micrograph::streamed::StreamedTiff;
@@ -19,7 +20,7 @@ use crate::report::overlay::{BarCrop, Overlay, OverlayView, bar_crop, overlay};
 use crate::scale::{ScaleOptions, dispute};
 use crate::study::agenda::{Agenda, Prepared};
 use crate::study::field::{Identity, field};
-use crate::study::files::{PageOf, Source, each_page, guarded, none_is_banded};
+use crate::study::files::{FileOutcome, PageOf, Source, each_page, guarded, none_is_banded};
 use crate::study::input::Input;
 use crate::study::part::{MeasuredField, Outcome, Part};
 use crate::study::record::{Entry, sha256};
@@ -100,6 +101,17 @@ impl<'a> Plan<'a> {
         self.agenda().specimens.get(&listed.specimen).and_then(|said| said.surface)
     }
 
+    /// What identifies a page of file `index`.
+    fn identity(&self, index: usize, page: Option<u32>, sha256: &str) -> Identity {
+        Identity {
+            file: self.prepared.inputs[index].name.clone(),
+            page,
+            sha256: sha256.to_owned(),
+            specimen: self.agenda().files[index].specimen.clone(),
+            surface: self.surface(index),
+        }
+    }
+
     /// Hash of everything that decides the part of file `index`; `source` is `None` if it cannot be read.
     pub fn key(&self, index: usize, source: Option<&Source>) -> String {
         let listed = &self.agenda().files[index];
@@ -129,22 +141,37 @@ pub(super) fn measure_file(
     plan: &Plan<'_>,
     (keep, scratch): (&Keep<'_>, &Path),
 ) -> Result<Part, Error> {
-    if let Some(memory) = plan.memory
-        && let Ok(source) = source.as_ref()
-        && source.is_banded()
-    {
-        return Ok(by_bands(index, source, key, plan, BandOptions { memory, folder: scratch }));
-    }
-    let input: &Input = &plan.prepared.inputs[index];
-    let listed = &plan.agenda().files[index];
-    let said = plan.prepared.scales.said_of(input, &plan.said);
     let pictures = Mutex::new(Vec::new());
     let keep = |name: &str, bytes: &[u8]| {
         let entry = Entry { file: name.to_owned(), sha256: sha256(bytes) };
         pictures.lock().expect("invariant: nothing panics while it holds the list").push(entry);
         keep(name, bytes)
     };
-    let outcome = each_page(
+    let outcome = match (&source, plan.memory) {
+        (Ok(banded), Some(memory)) if banded.is_banded() => {
+            by_bands(index, banded, plan, &keep, BandOptions { memory, folder: scratch })
+        }
+        _ => in_one_piece(index, source, plan, &keep),
+    }?;
+    let outcomes = outcome.pages.into_iter().map(|page| match page {
+        Ok(measured) => Outcome::Measured(Box::new(measured)),
+        Err(failure) => Outcome::Failed(failure),
+    });
+    let outcomes = outcomes.collect();
+    let pictures = pictures.into_inner().expect("invariant: nothing panics while it holds the list");
+    Ok(Part { key, entries: outcome.entries, pictures, outcomes })
+}
+
+/// Measures every page of a file in one piece.
+fn in_one_piece(
+    index: usize,
+    source: Result<Source, Failure>,
+    plan: &Plan<'_>,
+    keep: &Keep<'_>,
+) -> Result<FileOutcome<MeasuredField>, Error> {
+    let input = &plan.prepared.inputs[index];
+    let said = plan.prepared.scales.said_of(input, &plan.said);
+    each_page(
         input,
         source,
         plan.options().max_pixels,
@@ -156,69 +183,59 @@ pub(super) fn measure_file(
             Ok(measured)
         },
         |PageOf { sha256, page }, micrograph, measured| {
-            let identity = Identity {
-                file: input.name.clone(),
-                page,
-                sha256: sha256.to_owned(),
-                specimen: listed.specimen.clone(),
-                surface: plan.surface(index),
-            };
-            finished(identity, &report::page_stem(&listed.stem, page), micrograph, measured, plan, &keep)
+            let identity = plan.identity(index, page, sha256);
+            let stem = report::page_stem(&plan.agenda().files[index].stem, page);
+            finished(identity, &stem, micrograph, measured, plan, keep)
         },
-    )?;
-    let outcomes = outcome.pages.into_iter().map(|page| match page {
-        Ok(measured) => Outcome::Measured(Box::new(measured)),
-        Err(failure) => Outcome::Failed(failure),
-    });
-    let outcomes = outcomes.collect();
-    let pictures = pictures.into_inner().expect("invariant: nothing panics while it holds the list");
-    Ok(Part { key, entries: outcome.entries, pictures, outcomes })
+    )
 }
 
 /// Measures every page of a file by bands of rows.
-fn by_bands(index: usize, source: &Source, key: String, plan: &Plan<'_>, bands: BandOptions<'_>) -> Part {
+fn by_bands(
+    index: usize,
+    source: &Source,
+    plan: &Plan<'_>,
+    keep: &Keep<'_>,
+    bands: BandOptions<'_>,
+) -> Result<FileOutcome<MeasuredField>, Error> {
     let input = &plan.prepared.inputs[index];
     let failed = |page, error: String| Failure { file: input.name.clone(), page, error };
     let mut states = vec![false; source.texts.len()];
-    let outcomes = match guarded(|| StreamedTiff::open(&input.path, bands.memory)) {
-        Err(error) => vec![Outcome::Failed(failed(None, error))],
-        Ok(mut tiff) => (0..tiff.pages())
-            .map(|place| {
+    let mut pages = Vec::new();
+    match guarded(|| StreamedTiff::open(&input.path, bands.memory)) {
+        Err(error) => pages.push(Err(failed(None, error))),
+        Ok(mut tiff) => {
+            for place in 0..tiff.pages() {
                 let page = (tiff.pages() > 1).then_some(place as u32 + 1);
-                let at = PageAt { index, place, page };
-                match guarded(|| page_by_bands(&mut tiff, at, source, &mut states, plan, bands)) {
-                    Ok(measured) => Outcome::Measured(Box::new(measured)),
-                    Err(error) => Outcome::Failed(failed(page, error)),
-                }
-            })
-            .collect(),
-    };
+                let measured =
+                    guarded(|| page_by_bands(&mut tiff, (index, place), source, &mut states, plan, bands));
+                pages.push(match measured {
+                    Ok(measured) => {
+                        let identity = plan.identity(index, page, &source.entry.sha256);
+                        let stem = report::page_stem(&plan.agenda().files[index].stem, page);
+                        Ok(finished_by_bands(identity, &stem, measured, plan, (keep, bands.memory))?)
+                    }
+                    Err(error) => Err(failed(page, error)),
+                });
+            }
+        }
+    }
     let of_texts = source.texts.iter().zip(states).filter(|(_, states)| *states).map(|(text, _)| &text.1);
     let entries = std::iter::once(&source.entry).chain(of_texts).cloned().collect();
-    Part { key, entries, pictures: Vec::new(), outcomes }
+    Ok(FileOutcome { entries, pages })
 }
 
-/// A page of a file of the list.
-#[derive(Clone, Copy)]
-struct PageAt {
-    /// Place of the file in the list.
-    index: usize,
-    /// Place of the page in the file, from 0.
-    place: usize,
-    /// The page as it is named, where the file has several.
-    page: Option<u32>,
-}
-
+/// Measures a page by its place in a file, given by its own in the list.
 fn page_by_bands(
     tiff: &mut StreamedTiff,
-    at: PageAt,
+    (index, place): (usize, usize),
     source: &Source,
     states: &mut [bool],
     plan: &Plan<'_>,
     bands: BandOptions<'_>,
-) -> Result<MeasuredField, Error> {
-    let (input, listed) = (&plan.prepared.inputs[at.index], &plan.agenda().files[at.index]);
-    let mut head = tiff.turn_to(at.place)?;
+) -> Result<MeasuredByBands, Error> {
+    let input = &plan.prepared.inputs[index];
+    let mut head = tiff.turn_to(place)?;
     let size = (head.width, head.height);
     for ((text, _), states) in source.texts.iter().zip(states) {
         *states |= text.tell_of(size, &mut head.claims, &mut head.warnings);
@@ -228,26 +245,53 @@ fn page_by_bands(
     if plan.options().require_scale {
         check_scale(measured.scale().is_some(), measured.warnings(), &input.path)?;
     }
-    let identity = Identity {
-        file: input.name.clone(),
-        page: at.page,
-        sha256: source.entry.sha256.clone(),
-        specimen: listed.specimen.clone(),
-        surface: plan.surface(at.index),
-    };
-    let fingerprint = measured.fingerprint.clone();
-    let mut field = measured.into_field(identity, plan.options());
-    field.warnings.push(measured_by_bands(size, bands.memory));
-    Ok(MeasuredField { field, fingerprint, pictures: FieldPictures::default() })
+    Ok(measured)
 }
 
-fn measured_by_bands((width, height): (usize, usize), memory: u64) -> Warning {
+/// Draws the middle of a measured picture and turns it into its result.
+fn finished_by_bands(
+    identity: Identity,
+    stem: &str,
+    measured: MeasuredByBands,
+    plan: &Plan<'_>,
+    (keep, memory): (&Keep<'_>, u64),
+) -> Result<MeasuredField, Error> {
+    let middle = measured.middle();
+    let (width, height) = (middle.frame.width, middle.frame.height);
+    let drawn = overlay(
+        &middle.grey,
+        &OverlayView {
+            pores: Some(&middle.pores),
+            pull_out: &measured.pull_out(),
+            grains: middle.grains.as_ref(),
+            likely: None,
+            frame: Frame { x: 0, y: 0, width, height },
+            bar: None,
+            lines: &[],
+        },
+    );
+    let name = format!("overlays/{stem}.png");
+    keep(&name, &report::overlay::png(&drawn))?;
+    let thumbnail = report::overlay::thumbnail(&drawn, plan.thumbnail_side);
+    let warning = measured_by_bands(measured.size(), middle.frame, memory);
+    let fingerprint = measured.fingerprint.clone();
+    let mut field = measured.into_field(identity, plan.options());
+    field.warnings.push(warning);
+    field.overlay = Some(name);
+    Ok(MeasuredField { field, fingerprint, pictures: FieldPictures { overlay: Some(thumbnail), bar: None } })
+}
+
+fn measured_by_bands((width, height): (usize, usize), middle: Frame, memory: u64) -> Warning {
     let text = format!(
         "{width} x {height} px in one piece would take about {}, more than the {} that --memory allows, so the picture was \
-         measured by bands of rows: its numbers are the same, but no overlay was drawn to look at, and no scale bar was \
-         looked for; measure a part of it in a picture of its own to look at",
+         measured by bands of rows: its numbers are the same, but the overlay shows only its middle, {} x {} px from column {} \
+         and row {} on, without test lines, and no scale bar was looked for",
         in_words(one_piece_bytes(width as u64 * height as u64)),
-        in_words(memory)
+        in_words(memory),
+        middle.width,
+        middle.height,
+        middle.x,
+        middle.y
     );
     Warning::new("measured-by-bands", text)
 }

@@ -6,6 +6,7 @@ use std::path::Path;
 
 use ceramograph::micrograph::Grey;
 use ceramograph::phantom::pores::PoreSpec;
+use ceramograph::phantom::spec::Detector;
 use ceramograph::phantom::structure::{Density, StructureSpec};
 use ceramograph::phantom::{PhantomSpec, draw};
 use tiff::encoder::{TiffEncoder, colortype};
@@ -13,14 +14,16 @@ use tiff::encoder::{TiffEncoder, colortype};
 /// Rows of a strip.
 const STRIP_ROWS: usize = 64;
 
-/// Writes a map of `side` by `side` px, of copies of a phantom of `tile` by `tile` px with grains of this mean intercept.
-pub fn write(path: &Path, side: usize, tile: usize, intercept_px: f64) {
+/// Writes a map of `side` by `side` px, of copies of a phantom of `tile` by `tile` px with grains of this mean intercept, seen
+/// with so many counts a pixel.
+pub fn write(path: &Path, side: usize, tile: usize, (intercept_px, counts): (f64, f64)) {
     let base = PhantomSpec::default();
     let spec = PhantomSpec {
         width_px: tile,
         height_px: tile,
         structure: StructureSpec { density: Density::MeanInterceptPx(intercept_px), ..base.structure },
         pores: PoreSpec { diameter_px: 0.3 * intercept_px, ..PoreSpec::default() },
+        detector: Detector { counts, ..Detector::default() },
         strip: None,
         seed: 41,
         ..base
