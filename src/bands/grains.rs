@@ -84,7 +84,7 @@ pub(super) fn find(search: &Search<'_>) -> Result<BandedGrains, Error> {
     let contrast = Rules::of(search.options.method).contrast(&map.evidence);
     let merging = Merging::new(graph.sums, graph.edges, |edge, a, b| contrast.strength(edge, a, b));
     let roots = roots(basins.count, merging, search.options.merge_below, SMALLEST_PX);
-    let (edges, areas, last_rows) = search.number(&mut basins, &roots, &map.strength)?;
+    let Numbered { edges, areas, last_rows } = search.number(&mut basins, &roots, &map.strength)?;
     let mean_boundary_strength = mean_strength(&edges);
     let (is_reliable, warnings) = verdict(&map.evidence, search.options, mean_boundary_strength);
     Ok(BandedGrains {
@@ -101,6 +101,13 @@ pub(super) fn find(search: &Search<'_>) -> Result<BandedGrains, Error> {
 struct Graph {
     edges: Vec<Edge>,
     sums: Vec<Sums>,
+}
+
+/// What numbering the grains finds out about them.
+struct Numbered {
+    edges: Vec<Edge>,
+    areas: Vec<u64>,
+    last_rows: Vec<u32>,
 }
 
 impl Search<'_> {
@@ -272,7 +279,7 @@ impl Search<'_> {
         basins: &mut StoredLabels,
         roots: &[u32],
         strength: &Scratch<u8>,
-    ) -> Result<(Vec<Edge>, Vec<u64>, Vec<u32>), Error> {
+    ) -> Result<Numbered, Error> {
         basins.table.iter_mut().for_each(|label| *label = roots[*label as usize]);
         let mut numbers = vec![0u32; roots.len()];
         let (mut areas, mut last_rows) = (vec![0u64], vec![0u32]);
@@ -300,7 +307,7 @@ impl Search<'_> {
         }
         basins.table.iter_mut().for_each(|label| *label = numbers[*label as usize]);
         basins.count = areas.len() as u32 - 1;
-        Ok((pieces.finish(), areas, last_rows))
+        Ok(Numbered { edges: pieces.finish(), areas, last_rows })
     }
 }
 

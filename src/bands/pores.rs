@@ -51,7 +51,7 @@ pub(super) struct Search<'a> {
 /// The same as [`found`](crate::segment::pores), for the rules that ask nothing but the histogram.
 pub(super) fn find(search: &Search<'_>) -> Result<BandedPores, Error> {
     let levels = search.grey.levels(search.options.tone)?;
-    let (picture, light, mut histogram) = search.denoised(&levels)?;
+    let Denoised { picture, light, mut histogram } = search.denoised(&levels)?;
     let automatic = !matches!(search.options.method, PoreMethod::Fixed(_));
     let uneven = light.as_ref().filter(|light| search.options.flatten && automatic && light.is_uneven());
     if let Some(light) = uneven {
@@ -87,13 +87,20 @@ pub(super) fn find(search: &Search<'_>) -> Result<BandedPores, Error> {
     Ok(BandedPores { numbers, picture, labels, last_rows })
 }
 
+/// A working picture after its median.
+struct Denoised {
+    picture: Scratch<u8>,
+    light: Option<Surface>,
+    histogram: Vec<u64>,
+}
+
 impl Search<'_> {
     fn bands(&self) -> impl Iterator<Item = Range<usize>> {
         bands(self.grey.height(), self.rows)
     }
 
     /// The working picture after its median, its light, and its histogram.
-    fn denoised(&self, levels: &GreyLevels) -> Result<(Scratch<u8>, Option<Surface>, Vec<u64>), Error> {
+    fn denoised(&self, levels: &GreyLevels) -> Result<Denoised, Error> {
         let (width, height) = (self.grey.width(), self.grey.height());
         let picture = Scratch::create(self.folder, width, height)?;
         let mut tiles = Tiles::new(width, height);
@@ -106,7 +113,7 @@ impl Search<'_> {
             add(&mut counts, &histogram(&own));
             picture.write(rows.start, own.as_slice())?;
         }
-        Ok((picture, tiles.fit(), counts))
+        Ok(Denoised { picture, light: tiles.fit(), histogram: counts })
     }
 
     /// Takes uneven light out of the picture; gives back its new histogram.
