@@ -1,5 +1,6 @@
 //! Connected regions of a mask that comes band by band: labelled within each, joined across the seams.
 
+use super::scratch::relabel;
 use crate::error::Error;
 use crate::grid::{Grid, Mask};
 use crate::options::Connectivity;
@@ -18,6 +19,39 @@ pub(crate) struct Joining {
     last_rows: Vec<u32>,
     wanted: Vec<bool>,
     unwanted: Vec<bool>,
+    /// Pixels of parts that are no longer kept.
+    dropped_px: u64,
+}
+
+/// What a band shows of each of its regions, from 1 on.
+struct Found {
+    sizes: Vec<u64>,
+    last_rows: Vec<usize>,
+    wanted: Vec<bool>,
+    unwanted: Vec<bool>,
+}
+
+impl Found {
+    fn of(labels: &Grid<u32>, count: usize, signs: Signs<'_>) -> Self {
+        let mut found = Self {
+            sizes: vec![0; count + 1],
+            last_rows: vec![0; count + 1],
+            wanted: vec![signs.dark.is_none(); count + 1],
+            unwanted: vec![false; count + 1],
+        };
+        for (y, row) in labels.rows().enumerate() {
+            let dark = signs.dark.map(|(greys, level)| (greys.row(y), level));
+            let without = signs.without.map(|mask| mask.row(y));
+            for (x, &label) in row.iter().enumerate().filter(|(_, label)| **label != 0) {
+                let label = label as usize;
+                found.sizes[label] += 1;
+                found.last_rows[label] = y;
+                found.wanted[label] |= dark.is_some_and(|(greys, level)| greys[x] <= level);
+                found.unwanted[label] |= without.is_some_and(|mask| mask[x]);
+            }
+        }
+        found
+    }
 }
 
 /// What tells whether a region of a band is kept; see [`Keep`](crate::segment::label::Keep).
@@ -55,6 +89,7 @@ impl Joining {
             last_rows: vec![0],
             wanted: vec![false],
             unwanted: vec![true],
+            dropped_px: 0,
         }
     }
 
@@ -64,37 +99,38 @@ impl Joining {
     /// [`Error::Option`] if there are more parts than 32 bits can number.
     pub fn add(&mut self, mask: &Mask, signs: Signs<'_>) -> Result<Grid<u32>, Error> {
         let labels = label(mask, self.connectivity);
-        let offset = self.parents.len() as u32 - 1;
-        let Some(last) = offset.checked_add(labels.count) else {
-            let why = "the picture has more regions than can be numbered; measure a part of it".to_owned();
-            return Err(Error::Option { name: "--crop", why });
-        };
-        self.parents.extend(offset + 1..=last);
-        self.sizes.resize(last as usize + 1, 0);
-        self.last_rows.resize(last as usize + 1, 0);
-        self.wanted.resize(last as usize + 1, signs.dark.is_none());
-        self.unwanted.resize(last as usize + 1, false);
-        let mut parts = labels.grid;
-        for y in 0..mask.height() {
-            self.take_row(parts.row_mut(y), offset, y, signs);
+        let count = labels.count as usize;
+        let found = Found::of(&labels.grid, count, signs);
+        let last = mask.height() - 1;
+        let mut at_seam = vec![false; count + 1];
+        for y in [0, last] {
+            labels.grid.row(y).iter().for_each(|&label| at_seam[label as usize] = true);
         }
+        let mut numbers = vec![0; count + 1];
+        for label in 1..=count {
+            // What has a sign against it is no region wherever it goes on, and need not be kept where it does not.
+            if found.unwanted[label] && !at_seam[label] {
+                self.dropped_px += found.sizes[label];
+                continue;
+            }
+            let Ok(number) = u32::try_from(self.parents.len()) else {
+                let why =
+                    "the picture has more regions than can be numbered; measure a part of it".to_owned();
+                return Err(Error::Option { name: "--crop", why });
+            };
+            numbers[label] = number;
+            self.parents.push(number);
+            self.sizes.push(found.sizes[label]);
+            self.last_rows.push((self.rows + found.last_rows[label]) as u32);
+            self.wanted.push(found.wanted[label]);
+            self.unwanted.push(found.unwanted[label]);
+        }
+        let mut parts = labels.grid;
+        relabel(parts.as_mut_slice(), &numbers);
         self.join_seam(parts.row(0));
-        self.seam = parts.row(mask.height() - 1).to_vec();
+        self.seam = parts.row(last).to_vec();
         self.rows += mask.height();
         Ok(parts)
-    }
-
-    fn take_row(&mut self, row: &mut [u32], offset: u32, y: usize, signs: Signs<'_>) {
-        let dark = signs.dark.map(|(greys, level)| (greys.row(y), level));
-        let without = signs.without.map(|mask| mask.row(y));
-        for (x, part) in row.iter_mut().enumerate().filter(|(_, part)| **part != 0) {
-            *part += offset;
-            let part = *part as usize;
-            self.sizes[part] += 1;
-            self.last_rows[part] = (self.rows + y) as u32;
-            self.wanted[part] |= dark.is_some_and(|(greys, level)| greys[x] <= level);
-            self.unwanted[part] |= without.is_some_and(|mask| mask[x]);
-        }
     }
 
     /// Joins the first row of a band with the last one of the band before.
@@ -132,7 +168,9 @@ impl Joining {
 
     /// The regions of at least `smallest_px` that bear the signs, once every band is in.
     pub fn finish(self, smallest_px: u32) -> Joined {
-        let Self { parents: mut table, mut sizes, mut last_rows, mut wanted, mut unwanted, .. } = self;
+        let Self {
+            parents: mut table, mut sizes, mut last_rows, mut wanted, mut unwanted, dropped_px, ..
+        } = self;
         // A parent never lies behind its child, so one forward sweep reaches every root.
         for part in 1..table.len() {
             let root = table[table[part] as usize] as usize;
@@ -144,7 +182,7 @@ impl Joining {
                 unwanted[root] |= unwanted[part];
             }
         }
-        let (mut count, mut dropped_px, mut kept_px) = (0, 0, 0);
+        let (mut count, mut dropped_px, mut kept_px) = (0, dropped_px, 0);
         let mut last_row_of = vec![0];
         for part in 1..table.len() {
             let root = table[part] as usize;
