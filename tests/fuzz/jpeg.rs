@@ -177,7 +177,7 @@ fn changed(file: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
                     (0..=4, Some([a, b, ..])) => [*a, *b] = (number as u16).to_be_bytes(),
                     (5.., _) => {
                         frame.data[place] =
-                            if number % 3 == 0 { number as u8 } else { (number as u8 & 0x33) | 0x11 }
+                            if number.is_multiple_of(3) { number as u8 } else { (number as u8 & 0x33) | 0x11 }
                     }
                     _ => {}
                 }
@@ -214,7 +214,7 @@ fn changed(file: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
         10 => drop(segments.remove(at)),
         11 => {
             let copy = segments[at].clone();
-            let copies = if number % 4 == 0 { 60 } else { 1 };
+            let copies = if number.is_multiple_of(4) { 60 } else { 1 };
             segments.splice(at..at, std::iter::repeat_n(copy, copies));
         }
         12 => segments.swap(at, change.second(1.max(at))),

@@ -29,6 +29,9 @@ use proptest::prelude::*;
 use proptest::test_runner::{Config, RngAlgorithm, TestCaseError, TestError, TestRng, TestRunner};
 use watch::{Tally, Verdict, Watch, kept};
 
+/// Changes a file; the others are there to take pieces from.
+type ChangeFile = dyn Fn(&mut Vec<u8>, &Change, &[Vec<u8>]);
+
 /// Of a longer file not every byte is an end.
 const MOST_CUTS: usize = 4096;
 
@@ -37,8 +40,7 @@ pub struct Format<'a> {
     pub name: &'static str,
     /// Sound files.
     pub files: Vec<Vec<u8>>,
-    /// Changes a file; the others are there to take pieces from.
-    pub change: &'a dyn Fn(&mut Vec<u8>, &Change, &[Vec<u8>]),
+    pub change: &'a ChangeFile,
     pub read: &'a dyn Fn(&[u8]) -> Verdict,
     /// Bytes of memory that reading a file of so many bytes may take.
     pub budget: &'a dyn Fn(usize) -> usize,

@@ -18,8 +18,11 @@ fn chunk(name: &[u8; 4], data: &[u8]) -> Vec<u8> {
     [&(data.len() as u32).to_be_bytes()[..], &body, &crc(&body).to_be_bytes()].concat()
 }
 
-/// Name and data of each chunk, and what follows the last whole one.
-fn parted(file: &[u8]) -> (Vec<([u8; 4], Vec<u8>)>, Vec<u8>) {
+/// Name and data.
+type Chunk = ([u8; 4], Vec<u8>);
+
+/// Each chunk, and what follows the last whole one.
+fn parted(file: &[u8]) -> (Vec<Chunk>, Vec<u8>) {
     let mut chunks = Vec::new();
     let mut rest = file.get(8..).unwrap_or_default();
     while let Some((head, after)) = rest.split_first_chunk::<8>() {
@@ -33,7 +36,7 @@ fn parted(file: &[u8]) -> (Vec<([u8; 4], Vec<u8>)>, Vec<u8>) {
     (chunks, rest.to_vec())
 }
 
-fn joined(chunks: &[([u8; 4], Vec<u8>)], rest: &[u8]) -> Vec<u8> {
+fn joined(chunks: &[Chunk], rest: &[u8]) -> Vec<u8> {
     let chunks = chunks.iter().flat_map(|(name, data)| chunk(name, data));
     SIGNATURE.iter().copied().chain(chunks).chain(rest.iter().copied()).collect()
 }
@@ -168,7 +171,7 @@ fn changed(file: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
 }
 
 /// Changes the pixels before they are packed, so that filters and not the unpacking see it.
-fn repacked(chunks: &mut Vec<([u8; 4], Vec<u8>)>, change: &Change, others: &[Vec<u8>]) {
+fn repacked(chunks: &mut Vec<Chunk>, change: &Change, others: &[Vec<u8>]) {
     let data: Vec<u8> =
         chunks.iter().filter(|(name, _)| name == b"IDAT").flat_map(|(_, data)| data.clone()).collect();
     let Ok(mut rows) = miniz_oxide::inflate::decompress_to_vec_zlib_with_limit(&data, 1 << 16) else {

@@ -257,7 +257,7 @@ fn changed_document(text: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
     let Ok(mut document) = serde_json::from_slice::<Value>(text) else {
         return change_bytes(text, change, others);
     };
-    if change.kind % 16 == 0 {
+    if change.kind.is_multiple_of(16) {
         return changed(text, change, others);
     }
     let mut all = Vec::new();
@@ -271,7 +271,7 @@ fn changed_document(text: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
         (3..=6, Value::Number(_)) => serde_json::json!(f64::from_bits(change.value)),
         (3..=5, Value::String(_)) => String::from_utf8_lossy(WORDS[change.second(WORDS.len())]).into(),
         (6..=8, Value::Array(list)) => match list.as_slice() {
-            [first, .., last] if number % 4 == 0 => vec![first.clone(), last.clone()].into(),
+            [first, .., last] if number.is_multiple_of(4) => vec![first.clone(), last.clone()].into(),
             _ if number % 4 == 1 => Value::Array(Vec::new()),
             _ => list.iter().chain(list).cloned().collect::<Vec<_>>().into(),
         },
@@ -316,7 +316,7 @@ fn results_read_back() {
         let relation = relate::run::relation(&study, &sheet, &Question::default()).map_err(refusal)?;
         report::json::relation(&relation);
         // The page takes as long as all the rest, so only some have one.
-        if bytes.len() % 8 == 0 {
+        if bytes.len().is_multiple_of(8) {
             report::html::page(&study, &[]);
         }
         report::csv::fields(&study);

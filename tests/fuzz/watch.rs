@@ -195,7 +195,9 @@ impl Watch {
         }
         match &verdict {
             Ok(()) => self.tally.read += 1,
-            Err(why) => drop(self.tally.reasons.insert(why.replace(|c: char| c.is_ascii_digit(), ""))),
+            Err(why) => {
+                self.tally.reasons.insert(why.replace(|c: char| c.is_ascii_digit(), ""));
+            }
         }
         Ok(verdict)
     }
@@ -253,11 +255,32 @@ fn panics_long_reads_and_much_memory_are_faults() {
     let mut watch = Watch::new("watch");
     let fault = |watch: &mut Watch, read: &dyn Fn(&[u8]) -> Verdict| watch.read(b"", 1000, read).unwrap_err();
     assert!(fault(&mut watch, &|_| panic!("on purpose")).contains("panic: on purpose"));
-    assert!(fault(&mut watch, &|_| Ok(drop(vec![1u8; 2000]))).contains("bytes of memory"));
-    assert!(fault(&mut watch, &|_| Ok(drop(Vec::<u8>::with_capacity(2000)))).contains("bytes of memory"));
-    let slow = |_: &[u8]| Ok(std::thread::sleep(LONGEST + Duration::from_millis(5)));
+    assert!(
+        fault(&mut watch, &|_| {
+            drop(vec![1u8; 2000]);
+            Ok(())
+        })
+        .contains("bytes of memory")
+    );
+    assert!(
+        fault(&mut watch, &|_| {
+            drop(Vec::<u8>::with_capacity(2000));
+            Ok(())
+        })
+        .contains("bytes of memory")
+    );
+    let slow = |_: &[u8]| {
+        std::thread::sleep(LONGEST + Duration::from_millis(5));
+        Ok(())
+    };
     assert!(fault(&mut watch, &slow).contains("are allowed"));
     assert_eq!(watch.read(b"", 1000, &|_| Err("row 12".into())), Ok(Err("row 12".into())));
-    assert_eq!(watch.read(b"", 1000, &|_| Ok(drop(vec![1u8; 900]))), Ok(Ok(())));
+    assert_eq!(
+        watch.read(b"", 1000, &|_| {
+            drop(vec![1u8; 900]);
+            Ok(())
+        }),
+        Ok(Ok(()))
+    );
     assert_eq!(watch.finish().reasons.into_iter().collect::<Vec<_>>(), ["row "]);
 }
