@@ -9,10 +9,10 @@ use clap::Args;
 
 use crate::cli::SOME_FAILED;
 use crate::cli::progress::Progress;
-use crate::error::Error;
 use crate::options::{BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone};
 use crate::report;
 use crate::report::name::printable;
+use crate::study::read_file::read_table;
 use crate::study::result::Study;
 use crate::study::run::{Request, run as run_study};
 use crate::study::shard::{Shard, run as run_shard};
@@ -194,8 +194,9 @@ pub(super) fn terminal_width(otherwise: u16) -> u16 {
 }
 
 fn from_file(path: &Path) -> anyhow::Result<Options> {
-    let text =
-        std::fs::read_to_string(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let bytes = read_table(path)?;
+    let text = String::from_utf8(bytes)
+        .with_context(|| format!("options file {} is not UTF-8; save it as such", path.display()))?;
     toml::from_str(&text).with_context(|| format!("options file {}", path.display()))
 }
 

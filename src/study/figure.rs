@@ -11,6 +11,7 @@ use crate::report::figure::{self, MicrographPanel, PanelWords, SizeFigure};
 use crate::scale::ScaleOptions;
 use crate::study::input::inputs;
 use crate::study::output::Staging;
+use crate::study::read_file::read_regular;
 use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
 use crate::study::result::{Field, Study};
 use crate::study::results::{self, Results};
@@ -245,7 +246,7 @@ fn panel(results: &Results, picture: &Picture, read: &mut Vec<Entry>) -> Result<
     let Results { study, record, .. } = results;
     let field = field_of(study, picture)?;
     let path = path_of(record, picture)?;
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    let bytes = read_regular(&path)?;
     let refuse = |why: &str| Error::Field { path: path.clone(), why: why.into() };
     if sha256(&bytes) != field.sha256 {
         return Err(refuse("this is not the picture that was measured; its bytes differ"));

@@ -8,6 +8,7 @@ use crate::error::Error;
 use crate::micrograph::beside::{TextBeside, texts_beside};
 use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::study::input::Input;
+use crate::study::read_file::read_regular;
 use crate::study::record::{Entry, sha256};
 use crate::study::result::{Failure, Field};
 use crate::study::survey::PictureScale;
@@ -113,9 +114,11 @@ pub(super) struct Source {
 impl Source {
     /// Reads a file and the texts beside it.
     pub fn read(input: &Input) -> Result<Self, Failure> {
-        let bytes = std::fs::read(&input.path).map_err(|source| {
-            let error = Error::Read { path: input.path.clone(), source }.to_string();
-            Failure { file: input.name.clone(), page: None, error }
+        // What was a file when it was listed may have become a pipe.
+        let bytes = read_regular(&input.path).map_err(|error| Failure {
+            file: input.name.clone(),
+            page: None,
+            error: error.to_string(),
         })?;
         let beside = |name: &str| match input.name.rsplit_once('/') {
             Some((folder, _)) => format!("{folder}/{name}"),

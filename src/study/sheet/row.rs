@@ -129,7 +129,10 @@ impl<'a> Line<'a> {
             read.ok()
         });
         let own_folder = format!("{}/**", escaped(specimen));
-        read.unwrap_or_else(|| matcher(&own_folder).expect("invariant: the name of the folder is escaped"))
+        // A name that is too long for a pattern is that of no folder.
+        let own =
+            || matcher(&own_folder).unwrap_or_else(|_| matcher("").expect("invariant: nothing is a pattern"));
+        read.unwrap_or_else(own)
     }
 
     fn surface(&self, problems: &mut Vec<Problem>) -> Option<Surface> {
@@ -195,7 +198,7 @@ pub(in crate::study) fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
 pub(in crate::study) fn escaped(name: &str) -> String {
     let mut pattern = String::new();
     for letter in name.chars() {
-        if "?*[]{}!\\".contains(letter) {
+        if "?*[]{}\\".contains(letter) {
             pattern.extend(['[', letter, ']']);
         } else {
             pattern.push(letter);
