@@ -2,9 +2,9 @@
 
 use rayon::prelude::*;
 
-use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
+use super::basin_graph::{Contrast, Edge, Merging, Sums, capped_edges, edges, grouped_edges};
 use super::basins::{Springs, basins};
-use super::boundary::{Boundaries, Evidence, boundaries, ratio};
+use super::boundary::{Boundaries, Evidence, boundaries, ratio, seen};
 use super::learned::grains::{Likely, as_probabilities, likely};
 use super::learned::reliability;
 use super::learned::suited_scale::learned_grains;
@@ -102,9 +102,8 @@ pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale:
 /// Finds grains at the scale of the picture.
 pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
     let found = boundaries(picture, pores, options);
-    let labels = merged(&found, pores, options);
+    let (labels, edges) = merged(&found, picture, pores, options);
     let evidence = found.evidence;
-    let edges = edges(&labels, &found.strength, u8::MAX);
     let mean_boundary_strength = mean_strength(&edges);
     let doubt = too_weak(&evidence, options, mean_boundary_strength);
     let warnings = doubt.iter().cloned().chain(faint(&evidence, options.method).filter(|_| doubt.is_none()));
@@ -125,7 +124,13 @@ pub(super) fn mean_strength(edges: &[Edge]) -> f64 {
     if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) }
 }
 
-fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
+/// Grains and the boundaries between them.
+fn merged(
+    found: &Boundaries,
+    picture: &Grid<u8>,
+    pores: &Labels,
+    options: &GrainOptions,
+) -> (Labels, Vec<Edge>) {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
     let basins = basins(&found.strength, pores, shallowest, Springs::Open);
@@ -133,24 +138,26 @@ fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels 
         per_grey: rules.contrast_worth * 255.0 / found.evidence.full,
         noise: rules.contrast_noise * found.evidence.opposite.median,
     };
-    let edges = edges(&basins, &found.strength, level(rules.cap));
-    let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
-    let merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
-    joined(basins, merging, options.merge_below, SMALLEST_PX)
+    let [capped, whole] = capped_edges(&basins, &found.strength, [level(rules.cap), u8::MAX]);
+    let sums = sums(&basins, (&seen(picture, pores, options), &found.strength), shallowest);
+    let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
+    let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
+    (grains, grouped_edges(whole, &grain_of))
 }
 
-/// Regions after their merging up to a strength of `least`, 0 to 1; those below `smallest` px go to a neighbour.
+/// Regions after their merging up to a strength of `least`, 0 to 1, and where each of the old ones went; those below
+/// `smallest` px go to a neighbour.
 pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
-    mut regions: Labels,
+    regions: Labels,
     mut merging: Merging<W>,
     least: f64,
     smallest: u64,
-) -> Labels {
+) -> (Labels, Vec<u32>) {
     merging.merge_below(least * 255.0);
     merging.absorb_below(smallest);
     let roots: Vec<u32> = (0..=regions.count).map(|label| merging.root(label)).collect();
-    regions.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
-    Labels::from_ids(regions.grid)
+    drop(merging);
+    Labels::from_groups(regions.grid, &roots)
 }
 
 fn level(strength: f64) -> u8 {
@@ -170,9 +177,15 @@ pub(super) fn sums(labels: &Labels, (grey, strength): (&Grid<u8>, &Grid<u8>), sh
         .zip(pixels)
         .map(|(labels, (greys, strengths))| {
             let mut sums = none();
+            let (mut last, mut run) = (0, Sums::default());
             for ((&label, &grey), &strength) in labels.iter().zip(greys).zip(strengths) {
-                sums[label as usize].add_pixel(grey, strength <= shallowest);
+                if label != last {
+                    sums[last as usize].add(std::mem::take(&mut run));
+                    last = label;
+                }
+                run.add_pixel(grey, strength <= shallowest);
             }
+            sums[last as usize].add(run);
             sums
         })
         .collect();

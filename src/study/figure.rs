@@ -16,6 +16,7 @@ use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
 use crate::study::result::{Field, Study};
 use crate::study::results::{self, Results};
 use crate::study::samples::{self, Quantity, Weighting};
+use crate::timing::Timings;
 
 /// Name of the command that writes such folders.
 const COMMAND: &str = "figure";
@@ -257,7 +258,7 @@ fn panel(results: &Results, picture: &Picture, read: &mut Vec<Entry>) -> Result<
     // The scale that was found then holds, whatever stands in files beside the picture now.
     let pixel_size_um = field.scale.as_ref().map(|scale| (scale.um_per_px_x, scale.um_per_px_y));
     let said = ScaleOptions { pixel_size_um, ..record.options.scale()? };
-    let measured = measure_at_scale(&micrograph, &record.options, &said)?;
+    let measured = measure_at_scale(&micrograph, &record.options, &said, &Timings::default())?;
     if measured.grain_map.as_ref().map(|_| measured.grains.len() as u64) != field.grain_count {
         return Err(refuse(
             "measured again, it has other grains than then; measure the study again with this version",

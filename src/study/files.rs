@@ -3,6 +3,7 @@
 use std::num::NonZeroUsize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Instant;
 
 use crate::error::Error;
 use crate::micrograph::beside::{TextBeside, texts_beside};
@@ -12,6 +13,7 @@ use crate::study::read_file::read_regular;
 use crate::study::record::{Entry, sha256};
 use crate::study::result::{Failure, Field};
 use crate::study::survey::PictureScale;
+use crate::timing::{Stage, Timings};
 
 /// What happens during a run.
 #[derive(Debug)]
@@ -38,6 +40,8 @@ pub enum Event<'a> {
     Unchanged,
     /// All pages of a file are done.
     FileDone,
+    /// All files are measured, and their stages took this long.
+    Timed(&'a Timings),
 }
 
 /// What a file came to.
@@ -144,6 +148,7 @@ pub(super) fn each_page<T, R>(
     input: &Input,
     source: Result<Source, Failure>,
     max_pixels: u64,
+    timings: &Timings,
     compute: impl Fn(&Micrograph) -> Result<T, Error>,
     finish: impl Fn(PageOf<'_>, &Micrograph, T) -> Result<R, Error>,
 ) -> Result<FileOutcome<R>, Error> {
@@ -162,7 +167,10 @@ pub(super) fn each_page<T, R>(
     for index in 0..pages.count() {
         let page = (pages.count() > 1).then_some(index as u32 + 1);
         let computed = guarded(|| {
+            let start = Instant::now();
             let mut micrograph = pages.read(index)?;
+            let pixels = micrograph.grey.width() * micrograph.grey.height();
+            timings.add(Stage::Decode, pixels, start.elapsed());
             texts.iter_mut().for_each(|((text, _), states)| *states |= text.tell(&mut micrograph));
             let computed = compute(&micrograph)?;
             Ok((micrograph, computed))

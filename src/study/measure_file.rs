@@ -21,6 +21,7 @@ use crate::study::input::Input;
 use crate::study::part::{MeasuredField, Outcome, Part};
 use crate::study::record::{Entry, sha256};
 use crate::study::result::Failure;
+use crate::timing::{Stage, Timings};
 
 /// Of the test lines, only some this far apart are drawn, so that the picture stays visible.
 const DRAWN_LINE_SPACING_PX: u32 = 96;
@@ -34,6 +35,8 @@ pub(super) struct Plan<'a> {
     said: ScaleOptions,
     thumbnail_side: u32,
     crop_width: u32,
+    /// What the stages took so far.
+    pub timings: Timings,
 }
 
 /// Everything that decides the part of a file.
@@ -64,6 +67,7 @@ impl<'a> Plan<'a> {
             said: prepared.agenda.options.scale()?,
             thumbnail_side: report::html::thumbnail_side(files),
             crop_width: report::html::crop_width(files),
+            timings: Timings::default(),
         })
     }
 
@@ -120,8 +124,9 @@ pub(super) fn measure_file(
         input,
         source,
         plan.options().max_pixels,
+        &plan.timings,
         |micrograph| {
-            let measured = measure_at_scale(micrograph, plan.options(), &said)?;
+            let measured = measure_at_scale(micrograph, plan.options(), &said, &plan.timings)?;
             if plan.options().require_scale {
                 check_scale(&measured, &input.path)?;
             }
@@ -135,7 +140,11 @@ pub(super) fn measure_file(
                 specimen: listed.specimen.clone(),
                 surface: plan.surface(index),
             };
-            finished(identity, &report::page_stem(&listed.stem, page), micrograph, measured, plan, &keep)
+            let pixels = micrograph.grey.width() * micrograph.grey.height();
+            let stem = report::page_stem(&listed.stem, page);
+            plan.timings.time(Stage::Pictures, pixels, || {
+                finished(identity, &stem, micrograph, measured, plan, &keep)
+            })
         },
     )?;
     let outcomes = outcome.pages.into_iter().map(|page| match page {

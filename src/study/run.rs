@@ -77,6 +77,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
         let collector: &mut Collector<'_> = &mut locked;
         gathering.install(|| collector.add(index, arrival))
     })?;
+    show(Event::Timed(&plan.timings));
     let collected = collector.into_inner().expect("invariant: no collector panics").finish()?;
     gathering.install(|| conclude(agenda, collected, staging))
 }

@@ -1,5 +1,9 @@
 //! Pores filled with the brightness around them, so that their rims do not pose as boundaries.
 
+use std::borrow::Cow;
+use std::sync::LazyLock;
+
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Labels};
@@ -10,6 +14,8 @@ const RIM: usize = 2;
 /// Half the side of the window that the brightness around a pore is taken from.
 const REACH: usize = 12;
 const BAND_ROWS: usize = 64;
+/// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
+const SUMMED_PX: usize = 1 << 16;
 
 /// A picture without pores, and where they were.
 pub(super) struct Filled {
@@ -23,50 +29,82 @@ pub(super) struct Filled {
 pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
     let covered = covered(pores);
     let source = match tone {
-        Tone::Dark => picture.clone(),
-        Tone::Bright => picture.map(|grey| 255 - grey),
+        Tone::Dark => Cow::Borrowed(picture),
+        Tone::Bright => Cow::Owned(picture.map(|grey| 255 - grey)),
     };
-    let mut filled = source.clone();
+    let mut filled = Grid::filled(picture.width(), picture.height(), 0);
     let width = picture.width();
-    let mean = mean_of_open(&source, &covered);
+    // Only wanted where a window holds no solid at all.
+    let mean = LazyLock::new(|| mean_of_open(&source, &covered));
     filled.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
-        fill_band(&source, &covered, band * BAND_ROWS, mean, rows);
+        let first = band * BAND_ROWS;
+        rows.copy_from_slice(&source.as_slice()[first * width..first * width + rows.len()]);
+        fill_band(&source, &covered, first, &|| *mean, rows);
     });
+    drop(mean);
     Filled { picture: filled, covered }
 }
 
 fn mean_of_open(picture: &Grid<u8>, covered: &Grid<u8>) -> u8 {
-    let (sum, count) = picture
-        .as_slice()
-        .iter()
-        .zip(covered.as_slice())
-        .fold((0u64, 0u64), |(s, n), (&g, &c)| if c == 0 { (s + u64::from(g), n + 1) } else { (s, n) });
+    let chunks = picture.as_slice().par_chunks(SUMMED_PX).zip(covered.as_slice().par_chunks(SUMMED_PX));
+    let sums = |(greys, covered): (&[u8], &[u8])| {
+        let (mut sum, mut count) = (0u32, 0u32);
+        for (&grey, &hidden) in greys.iter().zip(covered) {
+            sum += if hidden == 0 { u32::from(grey) } else { 0 };
+            count += u32::from(hidden == 0);
+        }
+        (u64::from(sum), u64::from(count))
+    };
+    let (sum, count) = chunks.map(sums).reduce(|| (0, 0), |a, b| (a.0 + b.0, a.1 + b.1));
     (sum / count.max(1)) as u8
 }
 
 /// Pores grown by [`RIM`] pixels in all eight directions.
 fn covered(pores: &Labels) -> Grid<u8> {
     let (width, height) = (pores.grid.width(), pores.grid.height());
-    let mut wide = vec![0u8; width * height];
-    wide.par_chunks_mut(width).zip(pores.grid.as_slice().par_chunks(width)).for_each(|(row, labels)| {
-        for (x, _) in labels.iter().enumerate().filter(|(_, l)| **l != 0) {
-            row[x.saturating_sub(RIM)..(x + RIM + 1).min(width)].fill(1);
-        }
-    });
     let mut covered = Grid::filled(width, height, 0u8);
-    covered.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for source in
-            wide[y.saturating_sub(RIM) * width..(y + RIM + 1).min(height) * width].chunks_exact(width)
-        {
-            for (pixel, &near) in row.iter_mut().zip(source) {
-                *pixel |= near;
+    let bands = covered.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
+    bands.for_each_init(Vec::new, |wide, (band, rows)| {
+        let first = band * BAND_ROWS;
+        let (top, bottom) = (first.saturating_sub(RIM), (first + rows.len() / width + RIM).min(height));
+        wide.clear();
+        wide.resize((bottom - top) * width, 0);
+        for (y, row) in (top..).zip(wide.chunks_exact_mut(width)) {
+            mark_wide(pores.grid.row(y), row);
+        }
+        for (y, row) in (first..).zip(rows.chunks_exact_mut(width)) {
+            let around = y.saturating_sub(RIM).max(top) - top..(y + RIM + 1).min(bottom) - top;
+            for source in wide[around.start * width..around.end * width].chunks_exact(width) {
+                take_in(source, row);
             }
         }
     });
     covered
 }
 
-fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: u8, rows: &mut [u8]) {
+/// Pixels of a row that are passed at once if no pore is among them.
+const STRETCH_PX: usize = 32;
+
+/// Marks pores and [`RIM`] columns beside them.
+fn mark_wide(labels: &[u32], marks: &mut [u8]) {
+    let width = marks.len();
+    for (stretch, labels) in labels.chunks(STRETCH_PX).enumerate() {
+        if labels.iter().fold(0, |any, label| any | label) == 0 {
+            continue;
+        }
+        for (x, _) in (stretch * STRETCH_PX..).zip(labels).filter(|(_, label)| **label != 0) {
+            marks[x.saturating_sub(RIM)..(x + RIM + 1).min(width)].fill(1);
+        }
+    }
+}
+
+fn take_in(source: &[u8], row: &mut [u8]) {
+    for (pixel, &near) in row.iter_mut().zip(source) {
+        *pixel |= near;
+    }
+}
+
+fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: &impl Fn() -> u8, rows: &mut [u8]) {
     let (width, height) = (picture.width(), picture.height());
     let mut sums = vec![0u16; width];
     let mut counts = vec![0u16; width];
@@ -77,15 +115,14 @@ fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: u8, row
         if y + REACH < height {
             add_row(picture.row(y + REACH), covered.row(y + REACH), &mut sums, &mut counts);
         }
-        if covered.row(y).contains(&1) {
-            fill_row(covered.row(y), (&sums, &counts), mean, row);
-        }
+        fill_row(covered.row(y), (&sums, &counts), mean, row);
         if y >= REACH {
             remove_row(picture.row(y - REACH), covered.row(y - REACH), &mut sums, &mut counts);
         }
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn add_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16]) {
     for (((sum, count), &grey), &hidden) in sums.iter_mut().zip(counts).zip(picture).zip(covered) {
         let open = 1 - u16::from(hidden);
@@ -94,6 +131,7 @@ fn add_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16])
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn remove_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16]) {
     for (((sum, count), &grey), &hidden) in sums.iter_mut().zip(counts).zip(picture).zip(covered) {
         let open = 1 - u16::from(hidden);
@@ -102,24 +140,37 @@ fn remove_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u1
     }
 }
 
-fn fill_row(covered: &[u8], (sums, counts): (&[u16], &[u16]), mean: u8, row: &mut [u8]) {
+/// Fills the covered pixels of a row; `sums` and `counts` are those of the window's rows, column by column.
+fn fill_row(covered: &[u8], (sums, counts): (&[u16], &[u16]), mean: &impl Fn() -> u8, row: &mut [u8]) {
     let width = row.len();
-    let (mut sum, mut count) = (0u32, 0u32);
-    for x in 0..REACH.min(width) {
-        sum += u32::from(sums[x]);
-        count += u32::from(counts[x]);
+    let mut x = 0;
+    while let Some(start) = next_covered(covered, x) {
+        let window = start.saturating_sub(REACH)..(start + REACH).min(width);
+        let total = |columns: &[u16]| columns.iter().map(|&column| u32::from(column)).sum::<u32>();
+        let (mut sum, mut count) = (total(&sums[window.clone()]), total(&counts[window]));
+        x = start;
+        while x < width && covered[x] != 0 {
+            if x + REACH < width {
+                sum += u32::from(sums[x + REACH]);
+                count += u32::from(counts[x + REACH]);
+            }
+            row[x] = (sum + count / 2).checked_div(count).map_or_else(mean, |grey| grey as u8);
+            if x >= REACH {
+                sum -= u32::from(sums[x - REACH]);
+                count -= u32::from(counts[x - REACH]);
+            }
+            x += 1;
+        }
     }
-    for x in 0..width {
-        if x + REACH < width {
-            sum += u32::from(sums[x + REACH]);
-            count += u32::from(counts[x + REACH]);
-        }
-        if covered[x] != 0 {
-            row[x] = (sum + count / 2).checked_div(count).map_or(mean, |grey| grey as u8);
-        }
-        if x >= REACH {
-            sum -= u32::from(sums[x - REACH]);
-            count -= u32::from(counts[x - REACH]);
-        }
+}
+
+/// The first covered pixel at or after `x`.
+fn next_covered(covered: &[u8], mut x: usize) -> Option<usize> {
+    while covered
+        .get(x..x + STRETCH_PX)
+        .is_some_and(|marks| marks.iter().fold(0, |any, mark| any | mark) == 0)
+    {
+        x += STRETCH_PX;
     }
+    covered[x..].iter().position(|&mark| mark != 0).map(|gap| x + gap)
 }

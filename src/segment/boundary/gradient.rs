@@ -1,7 +1,7 @@
 //! Gradient strength: steps in grey from one grain to the next.
 
 use super::fill::Filled;
-use super::lines::{Kind, map_of, spread};
+use super::lines::{Kind, map_of, spreads};
 use super::ridge::LEAST_FULL;
 use super::{Evidence, ratio};
 use crate::grid::Grid;
@@ -10,10 +10,8 @@ use crate::grid::Grid;
 const NOISE_TIMES: f64 = 7.65;
 
 pub(super) fn strength(filled: &Filled) -> (Grid<u8>, Evidence) {
-    let response = spread(filled, Kind::Step);
-    let opposite = spread(filled, Kind::BrightLine);
+    let [response, opposite, dark] = spreads(filled, [Kind::Step, Kind::BrightLine, Kind::DarkLine]);
     let full = (NOISE_TIMES * opposite.p90).max(response.p99).max(LEAST_FULL);
-    let dark = spread(filled, Kind::DarkLine);
     let line_asymmetry = ratio(dark.p99, opposite.p99).max(ratio(opposite.p99, dark.p99)).max(1.0);
     (map_of(&filled.picture, Kind::Step, full), Evidence { full, response, opposite, line_asymmetry })
 }

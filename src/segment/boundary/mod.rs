@@ -14,8 +14,6 @@ use crate::options::{BoundaryMethod, GrainOptions};
 pub struct Boundaries {
     /// Boundary strength of each pixel; 255 where the response reaches `evidence.full`.
     pub strength: Grid<u8>,
-    /// The picture with pores filled and lines dark, as the detector saw it.
-    pub filled: Grid<u8>,
     /// Responses away from pores.
     pub evidence: Evidence,
 }
@@ -63,14 +61,20 @@ pub struct Spread {
 ///
 /// In either case 255 is at least 6 grey levels. A constant added to the picture changes nothing, and neither does a grey
 /// scale turned over together with the tone. Pores and 2 px around them are filled with the mean of the solid around.
-pub(super) fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
+pub fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
     let filled = fill::filled(picture, pores, options.tone);
     let (strength, evidence) = match options.method {
         BoundaryMethod::Ridge => ridge::strength(&filled),
         BoundaryMethod::Gradient => gradient::strength(&filled),
         BoundaryMethod::Learned => unreachable!("invariant: a learned map is no answer of a line filter"),
     };
-    Boundaries { strength, filled: filled.picture, evidence }
+    Boundaries { strength, evidence }
+}
+
+/// The picture with pores filled and lines dark, as the detectors see it. It takes less time to make it twice than it is
+/// worth in memory to keep it while basins are flooded.
+pub(super) fn seen(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grid<u8> {
+    fill::filled(picture, pores, options.tone).picture
 }
 
 #[cfg(test)]

@@ -1,7 +1,7 @@
 //! Ridge strength: lines darker than both their sides.
 
 use super::fill::Filled;
-use super::lines::{Kind, map_of, spread};
+use super::lines::{Kind, map_of, spreads};
 use super::{Evidence, ratio};
 use crate::grid::Grid;
 
@@ -13,8 +13,7 @@ const CLEAREST_TIMES: f64 = 1.3;
 pub(super) const LEAST_FULL: f64 = 6.0;
 
 pub(super) fn strength(filled: &Filled) -> (Grid<u8>, Evidence) {
-    let response = spread(filled, Kind::DarkLine);
-    let opposite = spread(filled, Kind::BrightLine);
+    let [response, opposite] = spreads(filled, [Kind::DarkLine, Kind::BrightLine]);
     let full = (NOISE_TIMES * opposite.p90).max(CLEAREST_TIMES * response.p99).max(LEAST_FULL);
     let line_asymmetry = ratio(response.p99, opposite.p99);
     (map_of(&filled.picture, Kind::DarkLine, full), Evidence { full, response, opposite, line_asymmetry })
