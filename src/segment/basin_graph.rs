@@ -96,14 +96,18 @@ fn sum_equal(edges: &mut Vec<Edge>) {
     });
 }
 
-/// Part of the boundary between two labels, the smaller one first: its length in px and the sums of its strengths.
-type Piece<const N: usize> = ((u32, u32), (u64, [u64; N]));
+/// Two labels, the smaller one first.
+type Pair = (u32, u32);
+/// Length of a boundary in px, and the sum of its strengths for each cap.
+type Tally<const N: usize> = (u64, [u64; N]);
+/// Part of the boundary between two regions.
+type Piece<const N: usize> = (Pair, Tally<N>);
 
 /// What a band of rows holds of each boundary.
 struct Pieces<const N: usize> {
     /// No pixel counts for more than these; there is a sum for each.
     caps: [u8; N],
-    by_pair: HashMap<(u32, u32), (u64, [u64; N]), BuildHasherDefault<PairHasher>>,
+    by_pair: HashMap<Pair, Tally<N>, BuildHasherDefault<PairHasher>>,
 }
 
 impl<const N: usize> Pieces<N> {
@@ -249,7 +253,7 @@ pub struct Merging<W> {
     edges: Vec<Edge>,
     alive: Vec<bool>,
     of_region: Vec<Vec<u32>>,
-    by_pair: HashMap<(u32, u32), u32, BuildHasherDefault<PairHasher>>,
+    by_pair: HashMap<Pair, u32, BuildHasherDefault<PairHasher>>,
 }
 
 impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {

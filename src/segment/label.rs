@@ -69,7 +69,10 @@ impl LabelledRuns {
     ) -> Self {
         let bands: Vec<(RowRuns, Vec<bool>)> = (0..height.div_ceil(BAND_ROWS))
             .into_par_iter()
-            .map(|band| marked_band(width, band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height), &mark))
+            .map_init(Band::default, |scratch, band| {
+                let rows = band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height);
+                marked_band(scratch, width, rows, &mark)
+            })
             .collect();
         let (bands, unwanted): (Vec<RowRuns>, Vec<Vec<bool>>) = bands.into_iter().unzip();
         let runs = Runs::joined(bands);
@@ -122,22 +125,38 @@ impl LabelledRuns {
     }
 }
 
+/// Working memory for a band of rows, which the next one uses again: vectors that grow leave gaps behind, and those of all
+/// bands are there at once.
+#[derive(Default)]
+struct Band {
+    set: Vec<bool>,
+    marked: Vec<bool>,
+    runs: RowRuns,
+    unwanted: Vec<bool>,
+}
+
 /// Runs of the rows `rows` of a mask, and for each whether it has a pixel whose region is not kept.
 fn marked_band<S: Default>(
+    band: &mut Band,
     width: usize,
     rows: Range<usize>,
     mark: impl Fn(&mut S, usize, &mut [bool], &mut [bool]),
 ) -> (RowRuns, Vec<bool>) {
-    let (mut set, mut marked) = (vec![false; width], vec![false; width]);
-    let (mut state, mut runs, mut unwanted) = (S::default(), RowRuns::default(), Vec::new());
+    let Band { set, marked, runs, unwanted } = band;
+    set.resize(width, false);
+    marked.resize(width, false);
+    runs.runs.clear();
+    runs.ends.clear();
+    unwanted.clear();
+    let mut state = S::default();
     for y in rows {
-        mark(&mut state, y, &mut set, &mut marked);
+        mark(&mut state, y, set, marked);
         let first = runs.runs.len();
-        runs.push_row(&set);
+        runs.push_row(set);
         let own = runs.runs[first..].iter();
         unwanted.extend(own.map(|run| marked[run.start as usize..run.end as usize].contains(&true)));
     }
-    (runs, unwanted)
+    (runs.clone(), unwanted.clone())
 }
 
 /// A stretch of set pixels in one row: first column, and the column after the last.
@@ -148,7 +167,7 @@ struct Run {
 }
 
 /// Runs of some rows in raster order, and how many there are up to the end of each row.
-#[derive(Default)]
+#[derive(Clone, Default)]
 struct RowRuns {
     runs: Vec<Run>,
     ends: Vec<u32>,

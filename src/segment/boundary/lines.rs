@@ -79,10 +79,9 @@ const fn between(along: (isize, isize), across: (isize, isize)) -> Direction {
     Direction { along, weights: Weights::Between, across, sides: [(1, 1), (2, 2), (3, 3)] }
 }
 
-/// Responses of the whole picture, 255 where they reach `full` grey levels.
-pub(super) fn map_of(picture: &Grid<u8>, kind: Kind, full: f64) -> Grid<u8> {
+/// Writes the responses of the whole picture into `strength`, 255 where they reach `full` grey levels.
+pub(super) fn write_map(picture: &Grid<u8>, kind: Kind, full: f64, strength: &mut Grid<u8>) {
     let width = picture.width();
-    let mut strength = Grid::filled(width, picture.height(), 0u8);
     let scale = (255.0 * 65536.0 / (full * PER_GREY)).round() as i32;
     let bands = strength.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
     bands.for_each_init(Responses::default, |responses, (band, rows)| {
@@ -93,7 +92,6 @@ pub(super) fn map_of(picture: &Grid<u8>, kind: Kind, full: f64) -> Grid<u8> {
             }
         }
     });
-    strength
 }
 
 #[multiversion(targets("x86_64+avx2"))]

@@ -62,10 +62,12 @@ pub struct Spread {
 /// In either case 255 is at least 6 grey levels. A constant added to the picture changes nothing, and neither does a grey
 /// scale turned over together with the tone. Pores and 2 px around them are filled with the mean of the solid around.
 pub fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
+    // What stays comes before what goes: the allocator would keep the room of the filled picture below it for itself.
+    let mut strength = Grid::filled(picture.width(), picture.height(), 0);
     let filled = fill::filled(picture, pores, options.tone);
-    let (strength, evidence) = match options.method {
-        BoundaryMethod::Ridge => ridge::strength(&filled),
-        BoundaryMethod::Gradient => gradient::strength(&filled),
+    let evidence = match options.method {
+        BoundaryMethod::Ridge => ridge::write_strength(&filled, &mut strength),
+        BoundaryMethod::Gradient => gradient::write_strength(&filled, &mut strength),
         BoundaryMethod::Learned => unreachable!("invariant: a learned map is no answer of a line filter"),
     };
     Boundaries { strength, evidence }
