@@ -185,11 +185,17 @@ pub(super) fn row(line: Line<'_>, decimal: Decimal, problems: &mut Vec<Problem>)
     Some(row)
 }
 
+/// Longer patterns match no path, and very long ones make the matcher panic instead of refusing them.
+const LONGEST_PATTERN: usize = 4096;
+
 /// A pattern of paths, `*` not reaching over `/`.
 ///
 /// # Errors
 /// What is wrong with it.
 pub(in crate::study) fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
+    if pattern.len() > LONGEST_PATTERN {
+        return Err(format!("it is longer than {LONGEST_PATTERN} bytes"));
+    }
     let glob = GlobBuilder::new(pattern).literal_separator(true).build();
     glob.map(|glob| glob.compile_matcher()).map_err(|e| e.kind().to_string())
 }
