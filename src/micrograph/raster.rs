@@ -25,10 +25,6 @@ pub(super) fn png(source: &Source<'_>) -> Result<Decoded, Error> {
     source.check_size(width.into(), height.into())?;
     decoder.set_limits(png::Limits { bytes: LONGEST_TEXT.saturating_add(source.bytes.len()) });
     let mut reader = decoder.read_info().map_err(|e| source.damaged(e))?;
-    // The decoder takes the first colour for granted.
-    if reader.info().palette.as_ref().is_some_and(|palette| palette.len() < 3) {
-        return Err(source.damaged("its palette is empty"));
-    }
     let size =
         reader.output_buffer_size().ok_or_else(|| source.damaged("its size does not fit this machine"))?;
     let mut bytes = vec![0; size];
