@@ -132,6 +132,31 @@ fn threads_and_order_of_files_change_no_byte_with_the_network() {
     assert_deterministic(&[]);
 }
 
+/// Of 67 pictures the last is the first again, byte for byte, and the last but one is the second, saved in another format: 66 and
+/// 64 places away.
+#[test]
+fn copies_are_pointed_out_within_64_pictures_and_equal_files_at_any_distance() {
+    let laboratory = Laboratory::new();
+    let name = |i: usize| format!("rings/field-{i:02}.{}", if i == 65 { "bmp" } else { "png" });
+    (0..65).into_par_iter().for_each(|i| {
+        picture(i as u64 + 1).save(laboratory.path(&name(i))).unwrap();
+    });
+    image::open(laboratory.path(&name(1))).unwrap().save(laboratory.path(&name(65))).unwrap();
+    std::fs::copy(laboratory.path(&name(0)), laboratory.path(&name(66))).unwrap();
+    let found = laboratory.measured("results", 0, &[&["rings"], &QUICK[..]].concat());
+    let summary: Value = serde_json::from_slice(&found["summary.json"]).unwrap();
+    let fields = summary["fields"].as_array().unwrap();
+    let same_place = |i: usize| -> Vec<&str> {
+        let findings = fields[i]["picture_check"]["findings"].as_array().unwrap().iter();
+        let overlaps = findings.filter(|finding| finding["name"] == "overlap");
+        overlaps.map(|finding| finding["advice"].as_str().unwrap()).collect()
+    };
+    for (copy, original) in [(65, "field-01.png"), (66, "field-00.png")] {
+        let [advice] = same_place(copy)[..] else { panic!("{copy}: {:?}", same_place(copy)) };
+        assert!(advice.contains(&format!("shows the same place as {original};")), "{advice}");
+    }
+}
+
 /// What a run of a folder took.
 struct Cost {
     /// Time of all processors where the system says it, which other programs do not disturb; else time on the clock.
