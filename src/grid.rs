@@ -2,6 +2,8 @@
 
 use std::borrow::Cow;
 
+use rayon::prelude::*;
+
 use crate::error::Error;
 
 /// A width × height array in row-major order, origin at the top left.
@@ -189,24 +191,58 @@ pub struct Labels {
 impl Labels {
     /// Renumbers arbitrary non-zero `ids` so that labels ascend in raster order of first appearance.
     ///
-    /// Zero stays background. Ids may be any `u32`, but a table of the largest id's size is allocated.
-    pub fn from_ids(mut ids: Grid<u32>) -> Self {
-        let largest = ids.as_slice().iter().copied().max().unwrap_or(0);
-        let mut renumbered = vec![0u32; largest as usize + 1];
-        let mut count = 0;
-        for id in ids.as_mut_slice() {
-            if *id == 0 {
-                continue;
-            }
-            let new = &mut renumbered[*id as usize];
-            if *new == 0 {
-                count += 1;
-                *new = count;
-            }
-            *id = *new;
-        }
-        Self { grid: ids, count }
+    /// Zero stays background. Ids may be any `u32`, but tables of the largest id's size are allocated.
+    pub fn from_ids(ids: Grid<u32>) -> Self {
+        let largest = ids.as_slice().par_iter().copied().max().unwrap_or(0);
+        let alone: Vec<u32> = (0..=largest).collect();
+        Self::from_groups(ids, &alone).0
     }
+
+    /// One label for each group of `ids`, ascending in raster order of first appearance, and the label of each id.
+    ///
+    /// `group_of[id]` is any id of the group. Zero stays background; an id that does not appear, and whose group does not,
+    /// has no label but 0.
+    pub(crate) fn from_groups(mut ids: Grid<u32>, group_of: &[u32]) -> (Self, Vec<u32>) {
+        let part = ids.len().div_ceil(NUMBERED_PARTS);
+        let parts: Vec<Vec<u32>> =
+            ids.as_slice().par_chunks(part).map(|ids| in_order_of_appearance(ids, group_of)).collect();
+        let mut numbers = vec![0u32; group_of.len()];
+        let mut count = 0;
+        for group in parts.into_iter().flatten() {
+            let number = &mut numbers[group as usize];
+            if *number == 0 {
+                count += 1;
+                *number = count;
+            }
+        }
+        let mut label_of: Vec<u32> = group_of.iter().map(|&group| numbers[group as usize]).collect();
+        label_of[0] = 0;
+        ids.as_mut_slice().par_chunks_mut(part).for_each(|ids| {
+            ids.iter_mut().for_each(|id| *id = label_of[*id as usize]);
+        });
+        (Self { grid: ids, count }, label_of)
+    }
+}
+
+/// Parts of a map that are looked through at once for the order of its labels; each has a table of all groups.
+const NUMBERED_PARTS: usize = 8;
+
+/// The groups of `ids` other than 0, each where it first appears.
+fn in_order_of_appearance(ids: &[u32], group_of: &[u32]) -> Vec<u32> {
+    let mut seen = vec![false; group_of.len()];
+    let mut order = Vec::new();
+    let mut last = 0;
+    for &id in ids {
+        if id == last || id == 0 {
+            continue;
+        }
+        last = id;
+        let group = group_of[id as usize];
+        if !std::mem::replace(&mut seen[group as usize], true) {
+            order.push(group);
+        }
+    }
+    order
 }
 
 #[cfg(test)]
@@ -225,6 +261,30 @@ mod tests {
         let labels = Labels::from_ids(Grid::new(3, 2, vec![0, 9, 9, 4, 0, 9]).unwrap());
         assert_eq!(labels.grid.as_slice(), [0, 1, 1, 2, 0, 1]);
         assert_eq!(labels.count, 2);
+    }
+
+    #[test]
+    fn groups_are_numbered_where_they_first_appear() {
+        // 5 and 2 are one group, and 7 does not appear.
+        let ids = Grid::new(4, 2, vec![0, 5, 3, 3, 2, 6, 0, 5]).unwrap();
+        let (labels, label_of) = Labels::from_groups(ids, &[0, 1, 2, 3, 4, 2, 6, 7]);
+        assert_eq!(labels.grid.as_slice(), [0, 1, 2, 2, 1, 3, 0, 1]);
+        assert_eq!((labels.count, label_of), (3, vec![0, 0, 1, 2, 0, 1, 3, 0]));
+    }
+
+    #[test]
+    fn numbering_does_not_depend_on_the_number_of_threads() {
+        let ids = Grid::from_fn(301, 203, |x, y| ((x / 7 * 31 + y / 5 * 17) % 97) as u32);
+        let with = |threads| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            pool.install(|| Labels::from_ids(ids.clone()))
+        };
+        assert_eq!(with(1), with(3));
+        let mut seen = 0;
+        for &label in with(2).grid.as_slice() {
+            assert!(label <= seen + 1);
+            seen = seen.max(label);
+        }
     }
 
     #[test]

@@ -51,6 +51,7 @@ pub mod scale;
 pub mod segment;
 pub mod statistics;
 pub mod study;
+pub mod timing;
 pub mod units;
 pub mod warning;
 mod whole_file;

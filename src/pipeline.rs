@@ -2,8 +2,10 @@
 
 use std::borrow::Cow;
 
+use rayon::prelude::*;
+
 use crate::error::Error;
-use crate::grid::{Frame, Mask};
+use crate::grid::{Frame, Grid, Mask};
 use crate::measure::grain::grains;
 use crate::measure::intercept::{Intercepts, expected_intercepts, intercepts};
 use crate::measure::pore::pores;
@@ -17,6 +19,7 @@ use crate::segment::learned;
 use crate::segment::pores::{self, PoreMap};
 use crate::statistics::covariance::{AreaFractionError, area_fraction_error};
 use crate::study::result::{Finding, Grain, Pore};
+use crate::timing::{Stage, Timings};
 use crate::units::Spacing;
 use crate::warning::Warning;
 
@@ -61,10 +64,11 @@ pub struct Measured {
 /// # Errors
 /// [`Error::Option`] if a typed crop does not lie in the picture; [`Error::TooSmall`] if too little is left of it.
 pub fn measure(micrograph: &Micrograph, options: &Options) -> Result<Measured, Error> {
-    measure_at_scale(micrograph, options, &options.scale()?)
+    measure_at_scale(micrograph, options, &options.scale()?, &Timings::default())
 }
 
-/// Measures one picture, with what is said about the scale of this very one instead of what the options say.
+/// Measures one picture, with what is said about the scale of this very one instead of what the options say, and adds the
+/// time of every stage to `timings`.
 ///
 /// # Errors
 /// As [`measure`].
@@ -72,34 +76,46 @@ pub fn measure_at_scale(
     micrograph: &Micrograph,
     options: &Options,
     said: &ScaleOptions,
+    timings: &Timings,
 ) -> Result<Measured, Error> {
-    let (frame, strip) = frame(&micrograph.grey, options)?;
-    let read = determine(micrograph, strip, said)?;
+    let whole = micrograph.grey.width() * micrograph.grey.height();
+    let (frame, strip, read) = timings.time(Stage::Scale, whole, || {
+        let (frame, strip) = frame(&micrograph.grey, options)?;
+        Ok::<_, Error>((frame, strip, determine(micrograph, strip, said)?))
+    })?;
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
+    let pixels = frame.width * frame.height;
     let grey = cropped(&micrograph.grey, frame);
-    let mut findings = check::check(&grey);
-    let fingerprint = fingerprint(&grey);
-    let (pore_map, grain_map) = pores_and_grains(&grey, options)?;
+    let (mut findings, fingerprint) =
+        timings.time(Stage::Check, pixels, || (check::check(&grey), fingerprint(&grey)));
+    let (pore_map, grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
     let warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
-    let pore_regions = regions(&pore_map.labels, spacing);
-    let grain_labels = grain_map.as_ref().map(|g| &g.labels);
-    let pores = pores(&pore_map.labels, pore_regions, grain_labels, &pore_map.picture);
-    let grains = grain_map.as_ref().map_or(Vec::new(), |map| grains(map, regions(&map.labels, spacing)));
-    let intercepts = grain_map.as_ref().and_then(|map| intercepts_of(map, spacing, options));
+    let pores = timings.time(Stage::PoreMeasures, pixels, || {
+        let regions = regions(&pore_map.labels, spacing);
+        pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
+    });
+    let grains = grain_map.as_ref().map_or(Vec::new(), |map| {
+        timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
+    });
+    let intercepts = grain_map
+        .as_ref()
+        .and_then(|map| timings.time(Stage::Intercepts, pixels, || intercepts_of(map, spacing, options)));
     findings.extend(check::after_grains(
         intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt()),
         grain_map.as_ref().map(|_| grains.len() as u64),
     ));
+    let area_fraction_error =
+        timings.time(Stage::AreaFractionError, pixels, || area_fraction_error(&pore_mask(&pore_map)));
     Ok(Measured {
         frame,
         strip,
         spacing,
         findings,
         fingerprint,
-        area_fraction_error: area_fraction_error(&pore_mask(&pore_map)),
+        area_fraction_error,
         scale: read.scale,
         bar: read.bar,
         pore_map,
@@ -119,22 +135,25 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
 }
 
 /// Both maps of a picture; the network is asked once for both.
-fn pores_and_grains(grey: &Grey, options: &Options) -> Result<(PoreMap, GrainMap), Error> {
+fn pores_and_grains(grey: &Grey, options: &Options, timings: &Timings) -> Result<(PoreMap, GrainMap), Error> {
+    let pixels = grey.width() * grey.height();
     let learned_pores = matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto);
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
     let seen = learned::with_dark_pores(grey, options.pore_tone);
-    let maps = (learned_pores || learned_boundaries).then(|| learned::maps(&seen, 1.0)).transpose()?;
-    let pore_map = match maps.as_ref().filter(|_| learned_pores) {
+    let maps = (learned_pores || learned_boundaries)
+        .then(|| timings.time(Stage::Network, pixels, || learned::maps(&seen, 1.0)))
+        .transpose()?;
+    let pore_map = timings.time(Stage::Pores, pixels, || match maps.as_ref().filter(|_| learned_pores) {
         Some(maps) => pores::find_on(grey, &maps.pore, &options.pore_options()),
         None => pores::find(grey, &options.pore_options()),
-    }?;
-    let grain_map = match maps.filter(|_| learned_boundaries) {
-        Some(maps) => learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels)?,
+    })?;
+    let grain_map = timings.time(Stage::Grains, pixels, || match maps.filter(|_| learned_boundaries) {
+        Some(maps) => learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels),
         None => {
             drop(seen);
-            grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options())
+            Ok(grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options()))
         }
-    };
+    })?;
     Ok((pore_map, grain_map))
 }
 
@@ -197,5 +216,11 @@ pub(crate) fn cropped(grey: &Grey, frame: Frame) -> Cow<'_, Grey> {
 }
 
 fn pore_mask(map: &PoreMap) -> Mask {
-    map.labels.grid.map(|label| label > 0)
+    let grid = &map.labels.grid;
+    let mut mask = Grid::filled(grid.width(), grid.height(), false);
+    let rows = mask.as_mut_slice().par_chunks_mut(grid.width()).zip(grid.as_slice().par_chunks(grid.width()));
+    rows.for_each(|(mask, labels)| {
+        mask.iter_mut().zip(labels).for_each(|(inside, &label)| *inside = label > 0);
+    });
+    mask
 }

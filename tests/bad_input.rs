@@ -382,6 +382,110 @@ mod unix {
         assert_eq!(laboratory.summary()["fields"][0]["file"], "ring-\u{fffd}.png");
     }
 
+    /// What a careless report would run, break at, or write elsewhere.
+    const HOSTILE: [&str; 9] = [
+        "=HYPERLINK(\"x\",\"y\").png",
+        "+1+1.png",
+        "@SUM(A1).png",
+        "-2.png",
+        "<script>alert('1')<img src=x>.png",
+        "a,b;\t\"c\"\r\nd.png",
+        "ring\u{202e}gnp.png",
+        "ring\\..\\..\\evil.png",
+        "ring%2f..%2f..%2fevil.png",
+    ];
+
+    #[test]
+    fn files_of_hostile_names_are_measured_and_every_report_of_them_is_safe_to_open() {
+        let laboratory = Laboratory::new();
+        for name in HOSTILE {
+            std::fs::copy(demonstration_picture(), laboratory.pictures().join(name)).unwrap();
+        }
+        std::fs::write(laboratory.pictures().join("=cmd|' calc'!A0.png"), "no picture").unwrap();
+        let quick = ["--boundaries", "ridge", "--pores", "half-contrast", "--label-maps"];
+        let output = laboratory.measure(&quick);
+        assert_eq!(output.status.code(), Some(1), "{}", stderr(&output));
+        let said = stderr(&output) + &String::from_utf8_lossy(&output.stdout);
+        assert!(!said.contains(['\u{202e}', '\r', '\t']), "{said:?}");
+
+        let summary = laboratory.summary();
+        let fields = summary["fields"].as_array().unwrap();
+        let mut names: Vec<&str> = fields.iter().map(|field| field["file"].as_str().unwrap()).collect();
+        let mut expected = HOSTILE;
+        names.sort_unstable();
+        expected.sort_unstable();
+        assert_eq!(names, expected, "the result has the names as they are");
+        for field in fields {
+            let overlay = Path::new(field["overlay"].as_str().unwrap());
+            let folder = laboratory.results().join(overlay).parent().unwrap().canonicalize().unwrap();
+            assert_eq!(folder, laboratory.results().canonicalize().unwrap().join("overlays"), "{overlay:?}");
+            assert!(laboratory.results().join(overlay).is_file(), "{overlay:?}");
+        }
+        let page = std::fs::read_to_string(laboratory.results().join("report.html")).unwrap();
+        for raw in ["<script", "<img src=x", "\u{202e}", "alert('1')"] {
+            assert!(!page.contains(raw), "{raw:?} stands in the page");
+        }
+        for table in ["fields.csv", "pores.csv", "grains.csv", "chords.csv", "intercepts.csv"] {
+            let mut reader = csv::ReaderBuilder::new()
+                .flexible(false)
+                .from_path(laboratory.results().join(table))
+                .unwrap();
+            for row in reader.records() {
+                let row = row.unwrap();
+                let harmless = |cell: &str| {
+                    cell.parse::<f64>().is_ok() || !cell.starts_with(['=', '+', '-', '@', '\t', '\r'])
+                };
+                assert!(row.iter().all(harmless), "{table}: {row:?}");
+            }
+        }
+        let beside: Vec<_> =
+            std::fs::read_dir(laboratory.root.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        assert_eq!(beside.len(), 2, "pictures and results, and nothing else: {beside:?}");
+    }
+
+    #[test]
+    fn a_link_in_earlier_results_leads_nothing_out_of_their_folder() {
+        let laboratory = Laboratory::with_good_picture();
+        assert_eq!(laboratory.measure(&[]).status.code(), Some(0));
+        let mine = tempfile::tempdir().unwrap();
+        std::fs::write(mine.path().join("good.png"), "mine").unwrap();
+        let overlays = laboratory.results().join("overlays");
+        std::fs::remove_dir_all(&overlays).unwrap();
+        std::os::unix::fs::symlink(mine.path(), &overlays).unwrap();
+        let output = laboratory.measure(&["--replace", "--pores", "kapur"]);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        let names: Vec<_> = std::fs::read_dir(mine.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        assert_eq!(names, ["good.png"]);
+        assert_eq!(std::fs::read(mine.path().join("good.png")).unwrap(), b"mine");
+        assert!(!overlays.is_symlink() && overlays.join("good.png").is_file());
+    }
+
+    #[test]
+    fn devices_named_as_tables_or_options_are_refused_and_do_not_fill_the_memory() {
+        let laboratory = Laboratory::with_good_picture();
+        for option in ["--sheet", "--scales", "--options"] {
+            let output = laboratory.measure(&[option, "/dev/zero"]);
+            assert_eq!(output.status.code(), Some(2), "{option}: {}", stderr(&output));
+            assert!(stderr(&output).contains("longer than 16 MiB"), "{option}: {}", stderr(&output));
+            laboratory.assert_untouched();
+        }
+        // A record that vouches for files elsewhere, devices among them.
+        assert_eq!(laboratory.measure(&[]).status.code(), Some(0));
+        let path = laboratory.results().join("run.json");
+        let record = std::fs::read_to_string(&path).unwrap();
+        for elsewhere in ["/dev/zero", "../pictures/good.png"] {
+            std::fs::write(&path, record.replace("overlays/good.png", elsewhere)).unwrap();
+            let output = Command::new(env!("CARGO_BIN_EXE_ceramograph"))
+                .current_dir(laboratory.root.path())
+                .args(["verify", "results"])
+                .output()
+                .unwrap();
+            let said = String::from_utf8_lossy(&output.stdout).into_owned() + &stderr(&output);
+            assert_eq!(output.status.code(), Some(1), "{said}");
+            assert!(said.contains(elsewhere), "{said}");
+        }
+    }
+
     #[test]
     fn a_folder_whose_path_is_not_utf_8_is_measured() {
         let laboratory = Laboratory::with_good_picture();

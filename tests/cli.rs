@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
+use ceramograph::timing::Stage;
 use serde_json::Value;
 
 fn sample_images() -> PathBuf {
@@ -178,6 +179,34 @@ fn quiet_says_nothing() {
     let work = tempfile::tempdir().unwrap();
     let output = measure(work.path(), &one_specimen(), &["--quiet"]);
     assert!(output.stdout.is_empty() && output.stderr.is_empty());
+}
+
+#[test]
+fn timings_name_every_stage_that_ran_and_change_no_result() {
+    let work = tempfile::tempdir().unwrap();
+    let classical = ["--quiet", "--boundaries", "ridge", "--pores", "half-contrast"];
+    measure(work.path(), &one_specimen(), &[&classical[..], &["--out", "plain"]].concat());
+    let timed = [&classical[..], &["--out", "timed", "--timings"]].concat();
+    let output = measure(work.path(), &one_specimen(), &timed);
+    assert!(output.stdout.is_empty());
+    assert_eq!(contents(&work.path().join("plain")), contents(&work.path().join("timed")));
+
+    let table = String::from_utf8(output.stderr).unwrap();
+    let row = |name: &str| {
+        let line = table.lines().find(|line| line.trim_start().starts_with(name));
+        let cells = line.map(|line| line.trim_start()[name.len()..].split_whitespace().collect::<Vec<_>>());
+        cells.unwrap_or_else(|| panic!("{name} is missing in\n{table}"))
+    };
+    let fields = summary(&work.path().join("timed"))["fields"].as_array().unwrap().len();
+    let mut seconds = 0.0;
+    for stage in Stage::ALL.into_iter().filter(|&stage| stage != Stage::Network) {
+        let cells = row(stage.name());
+        assert_eq!(cells[0], fields.to_string(), "{table}");
+        seconds += cells[1].parse::<f64>().unwrap();
+    }
+    assert!((row("sum")[0].parse::<f64>().unwrap() - seconds).abs() < 0.01, "{table}");
+    // The network has nothing to do on this path, so that it is no stage.
+    assert!(!table.contains(Stage::Network.name()), "{table}");
 }
 
 #[test]

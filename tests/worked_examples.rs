@@ -13,7 +13,7 @@ use ceramograph::study::result::{
     Field, FieldRows, Grade, Grain, InterceptResults, PictureCheck, Pore, PorePlace, SegmentationDoubt,
     Specimen,
 };
-use ceramograph::study::specimen::specimen;
+use ceramograph::study::specimen::{Sizes, specimen};
 use ceramograph::units::Length;
 
 fn close(got: f64, want: f64, tolerance: f64) {
@@ -94,8 +94,9 @@ fn three_circle_fields() -> Vec<Field> {
 }
 
 fn summarised(fields: &[Field], surface: Option<Surface>) -> Specimen {
+    let sizes: Vec<Sizes> = fields.iter().map(Sizes::of).collect();
     let fields: Vec<&Field> = fields.iter().collect();
-    specimen("rings", &fields, BTreeMap::new(), surface)
+    specimen("rings", &fields, &sizes, BTreeMap::new(), surface)
 }
 
 fn codes(specimen: &Specimen) -> Vec<Cow<'static, str>> {

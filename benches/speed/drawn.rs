@@ -15,6 +15,11 @@ const PX2_PER_GRAIN: f64 = 559.0;
 
 /// A thermally etched section with fine grains and 4 % pores, without info strip.
 pub fn large(width_px: usize, height_px: usize) -> Result<Grid<u8>, Failure> {
+    porous(width_px, height_px, 4.0)
+}
+
+/// The same with so many percent of pores of one size.
+pub fn porous(width_px: usize, height_px: usize, percent: f64) -> Result<Grid<u8>, Failure> {
     eight_bit(draw(&PhantomSpec {
         width_px,
         height_px,
@@ -22,7 +27,7 @@ pub fn large(width_px: usize, height_px: usize) -> Result<Grid<u8>, Failure> {
             structure: Structure::Section3d { size_spread: 0.2, regularity: 0.5 },
             density: Density::GrainsPerPx2(1.0 / PX2_PER_GRAIN),
         },
-        pores: PoreSpec { percent: 4.0, diameter_px: 10.0, ..PoreSpec::default() },
+        pores: PoreSpec { percent, diameter_px: 10.0, ..PoreSpec::default() },
         strip: None,
         ..PhantomSpec::default()
     })?)

@@ -1,6 +1,6 @@
 //! Time and memory of the whole pipeline, against the same job scripted on two libraries; prints Markdown tables.
 //!
-//! `cargo bench --bench speed -- [--python PATH] [--side PX] [--pictures N] [--only-learned]`
+//! `cargo bench --bench speed -- [--python PATH] [--side PX] [--pictures N] [--only-learned | --only-scaling]`
 //!
 //! PATH is a Python with the packages of benches/peers/requirements.txt; without it the peers are left out. Every
 //! measurement is a process of its own, and only one runs at a time, so ratios come from one run on one machine.
@@ -9,6 +9,7 @@ mod drawn;
 mod folder;
 mod learned;
 mod peers;
+mod scaling;
 mod stages;
 
 use std::path::{Path, PathBuf};
@@ -31,6 +32,7 @@ struct Arguments {
     side: usize,
     pictures: usize,
     only_learned: bool,
+    only_scaling: bool,
 }
 
 /// What the whole pipeline takes.
@@ -62,7 +64,7 @@ fn main() -> ExitCode {
         ["child-network", picture, maps] => learned::network(Path::new(picture), Path::new(maps))
             .map(|run| println!("{}", serde_json::json!(run))),
         ["child-stages", path] => {
-            stages::stages(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
+            stages::profile(Path::new(path)).map(|s| println!("{}", serde_json::json!(s)))
         }
         ["child-folder", folder, threads] => folder::measure(Path::new(folder), threads),
         _ => parsed(&words).and_then(|arguments| report(&arguments)),
@@ -77,7 +79,8 @@ fn main() -> ExitCode {
 }
 
 fn parsed(words: &[&str]) -> Result<Arguments, Failure> {
-    let mut arguments = Arguments { python: None, side: 4096, pictures: 100, only_learned: false };
+    let mut arguments =
+        Arguments { python: None, side: 4096, pictures: 100, only_learned: false, only_scaling: false };
     let mut words = words.iter();
     while let Some(&word) = words.next() {
         let mut value = || words.next().ok_or(format!("{word} needs a value"));
@@ -86,6 +89,7 @@ fn parsed(words: &[&str]) -> Result<Arguments, Failure> {
             "--side" => arguments.side = value()?.parse()?,
             "--pictures" => arguments.pictures = value()?.parse()?,
             "--only-learned" => arguments.only_learned = true,
+            "--only-scaling" => arguments.only_scaling = true,
             // Cargo passes this to every bench.
             "--bench" => {}
             other => {
@@ -105,7 +109,12 @@ fn report(arguments: &Arguments) -> Result<(), Failure> {
     }
     let picture = folder.path().join("picture.npy");
     let side = arguments.side;
-    drawn::write_npy(&drawn::large(side, side)?, &picture)?;
+    let large = drawn::large(side, side)?;
+    if arguments.only_scaling {
+        print!("{}", scaling::compared(folder.path(), &large)?);
+        return Ok(());
+    }
+    drawn::write_npy(&large, &picture)?;
 
     let mut runs = Vec::with_capacity(RUNS);
     for _ in 0..RUNS {
@@ -133,12 +142,13 @@ fn report(arguments: &Arguments) -> Result<(), Failure> {
         own.porosity_percent.map_or("none".into(), |p| format!("{p:.2} %")),
         own.mean_intercept.map_or("none".into(), |l| format!("{l:.2}")),
     );
-    let stages: stages::Stages = serde_json::from_str(&child(&["child-stages", text(&picture)?])?)?;
+    let stages: stages::Profile = serde_json::from_str(&child(&["child-stages", text(&picture)?])?)?;
     print!("{}", stages::markdown(&stages));
     match &arguments.python {
         Some(python) => print!("{}", peers::compared(python, &picture, own.seconds)?),
         None => println!("\nPeers left out: name a Python with --python."),
     }
+    print!("{}", scaling::compared(folder.path(), &large)?);
     print!("{}", learned()?);
     print!("{}", folder::compared(folder.path(), arguments.pictures)?);
     Ok(())
@@ -171,9 +181,19 @@ fn peak_bytes() -> Result<u64, Failure> {
 
 /// Runs this bench again in a process of its own and returns what it printed.
 fn child(arguments: &[&str]) -> Result<String, Failure> {
-    let output = Command::new(std::env::current_exe()?).args(arguments).output()?;
+    printed(Command::new(std::env::current_exe()?).args(arguments))
+}
+
+/// As [`child`], with so many threads inside.
+fn child_with_threads(arguments: &[&str], threads: usize) -> Result<String, Failure> {
+    let mut command = Command::new(std::env::current_exe()?);
+    printed(command.args(arguments).env("RAYON_NUM_THREADS", threads.to_string()))
+}
+
+fn printed(command: &mut Command) -> Result<String, Failure> {
+    let output = command.output()?;
     if !output.status.success() {
-        return Err(format!("{arguments:?} failed: {}", String::from_utf8_lossy(&output.stderr)).into());
+        return Err(format!("{command:?} failed: {}", String::from_utf8_lossy(&output.stderr)).into());
     }
     Ok(String::from_utf8(output.stdout)?)
 }

@@ -14,9 +14,9 @@ use crate::options::{Connectivity, GrainOptions};
 use crate::segment::basin_graph::{Edge, Merging, Sums, edges_of_rows, sum_equal};
 use crate::segment::basins::{DEEPEST_PX, HALO, PORE, flood_rows, relief};
 use crate::segment::bottoms::low_and_draining;
-use crate::segment::boundary::fill::{self, Filled, Open, covered, filled_with, with_dark_lines};
-use crate::segment::boundary::lines::{self, Responses, map_of, sampled_bands};
-use crate::segment::boundary::{Evidence, evidence, kind};
+use crate::segment::boundary::fill::{self, Filled, Open, covered, with_dark_lines, without_covered};
+use crate::segment::boundary::lines::{self, Counts, sampled_bands, write_map};
+use crate::segment::boundary::{Evidence, evidence, kinds};
 use crate::segment::grains::{Rules, SMALLEST_PX, add_sums, level, mean_strength, roots, verdict};
 use crate::segment::working_scale::{factor_by_middle, middle};
 use crate::warning::Warning;
@@ -144,8 +144,9 @@ impl Search<'_> {
         let pores = self.pores.read(outer.clone())?;
         let covered = covered(&pores);
         drop(pores);
-        let source = with_dark_lines(&self.picture.read(outer.clone())?, self.options.tone);
-        Ok((filled_with(source, covered, mean), outer.start))
+        let picture = self.picture.read(outer.clone())?;
+        let filled = without_covered(&with_dark_lines(&picture, self.options.tone), &covered, || mean);
+        Ok((Filled { picture: filled, covered }, outer.start))
     }
 
     /// Mean grey of what no pore covers.
@@ -154,28 +155,28 @@ impl Search<'_> {
         for rows in self.bands() {
             let outer = around(&rows, fill::RIM, self.height());
             let covered = covered(&self.pores.read(outer.clone())?);
-            let source = with_dark_lines(&self.picture.read(outer.clone())?, self.options.tone);
-            open.add(Open::of(&source, &covered, rows.start - outer.start..rows.end - outer.start));
+            let picture = self.picture.read(outer.clone())?;
+            let source = with_dark_lines(&picture, self.options.tone);
+            open = open.and(Open::of(&source, &covered, rows.start - outer.start..rows.end - outer.start));
         }
         Ok(open.mean())
     }
 
     fn map(&self) -> Result<Map, Error> {
         let mean = self.open_mean()?;
-        let evidence = evidence(self.options.method, |kind| {
-            let mut responses = Responses::none();
-            for rows in sampled_bands(self.width(), self.height()) {
-                let (filled, top) = self.filled(&rows, LINE_REACH, mean)?;
-                responses.add(&filled, kind, rows.start - top..rows.end - top);
-            }
-            Ok::<_, Error>(responses.spread())
-        })?;
-        let kind = kind(self.options.method);
+        let kinds = kinds(self.options.method);
+        let mut counts = Counts::none(kinds);
+        for rows in sampled_bands(self.width(), self.height()) {
+            let (filled, top) = self.filled(&rows, LINE_REACH, mean)?;
+            counts.add(&filled, rows.start - top..rows.end - top);
+        }
+        let evidence = evidence(self.options.method, &counts.spreads());
         let strength = Scratch::create(self.folder, self.width(), self.height())?;
         let filled = Scratch::create(self.folder, self.width(), self.height())?;
         for rows in self.bands() {
             let (window, top) = self.filled(&rows, LINE_REACH, mean)?;
-            let map = map_of(&window.picture, kind, evidence.full);
+            let mut map = Grid::filled(self.width(), window.picture.height(), 0);
+            write_map(&window.picture, kinds[0], evidence.full, &mut map);
             strength.write(rows.start, inner(&map, top, &rows).as_slice())?;
             filled.write(rows.start, inner(&window.picture, top, &rows).as_slice())?;
         }
@@ -230,9 +231,11 @@ impl Search<'_> {
             let markers = Grid::new(self.width(), relief.height(), [above, below].concat())?;
             let kept = rows.end.saturating_sub(reach)..rows.end;
             above = inner(&markers, top, &kept).into_vec();
-            let markers = Labels { grid: markers, count: bottoms.count };
+            let paint = |y: usize, x: usize, row: &mut [u32]| {
+                row.copy_from_slice(&markers.row(y)[x..x + row.len()]);
+            };
             let mut labels = Grid::filled(self.width(), rows.len(), 0);
-            flood_rows(&relief, &markers, rows.start - top, labels.as_mut_slice());
+            flood_rows(&relief, paint, rows.start - top, labels.as_mut_slice());
             drop(markers);
             let relief = inner(&relief, top, &rows);
             let mut missed = Grid::filled(self.width(), rows.len(), false);

@@ -33,7 +33,7 @@ use crate::error::Error;
 use crate::grid::{Frame, Labels};
 use crate::measure::grain::grains_of;
 use crate::measure::intercept::{Intercepts, TestLines, intercepts_of};
-use crate::measure::pore::{GrainRange, Greys, Surroundings, contacts_of_rows, places_of};
+use crate::measure::pore::{GrainRange, Greys, STEPS, Surroundings, contacts_of_rows, deep_steps, places_of};
 use crate::measure::region::{Region, runs_of_rows};
 use crate::micrograph::Grey;
 use crate::micrograph::check;
@@ -428,9 +428,9 @@ impl Survey {
         let Self { size, spacing, mut contacts, .. } = self;
         let places = grains.map(|_| places_of(&mut contacts, pores.labels.count));
         let range = grains.and_then(|found| GrainRange::of(&found.areas));
-        let contrast = self.greys.contrast();
+        let is_deep = deep_steps(self.greys.contrast());
         let pull_out = |region: &Region| match &range {
-            Some(range) if range.may_be_grain(region) => looks_pulled_out(pores, region, range, contrast),
+            Some(range) if range.may_be_grain(region) => looks_pulled_out(pores, region, range, &is_deep),
             _ => Ok(false),
         };
         let rows = self.pores.finish().into_par_iter().map(|region| {
@@ -452,7 +452,7 @@ fn looks_pulled_out(
     pores: &BandedPores,
     region: &Region,
     range: &GrainRange,
-    contrast: f64,
+    is_deep: &[bool; STEPS],
 ) -> Result<bool, Error> {
     let size = (pores.picture.width(), pores.picture.height());
     let reach = range.reach(region);
@@ -464,6 +464,6 @@ fn looks_pulled_out(
     let ((x, width), (y, height)) = (span(frame.x, frame.width, size.0), span(frame.y, frame.height, size.1));
     let part = Frame { x, y, width, height };
     let (labels, picture) = (pores.labels.read_part(part)?, pores.picture.read_part(part)?);
-    let field = Surroundings { pores: &labels.grid, picture: &picture, corner: (x, y), size, contrast };
+    let field = Surroundings { pores: &labels.grid, picture: &picture, corner: (x, y), size, is_deep };
     Ok(field.looks_pulled_out(region, range))
 }

@@ -3,18 +3,19 @@
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::OnceLock;
 
 use anyhow::Context as _;
 use clap::Args;
 
 use crate::cli::SOME_FAILED;
 use crate::cli::progress::Progress;
-use crate::error::Error;
 use crate::options::{BackgroundHandling, BoundaryMethod, Connectivity, Options, PoreMethod, Surface, Tone};
 use crate::report;
 use crate::report::name::printable;
+use crate::study::read_file::read_table;
 use crate::study::result::Study;
-use crate::study::run::{Request, run as run_study};
+use crate::study::run::{Event, Request, run as run_study};
 use crate::study::shard::{Shard, run as run_shard};
 
 /// What can be typed after `ceramograph measure`.
@@ -64,6 +65,11 @@ pub struct MeasureArgs {
     /// Also write the grain label map of each picture: 16 bit PNG, 0 pore or outside, 1.. grains
     #[arg(long, value_name = "BOOL", help_heading = "Output", num_args = 0..=1, default_missing_value = "true")]
     pub label_maps: Option<bool>,
+
+    /// Print on standard error how long each stage took and how many pixels it did a second; of several pictures in flight
+    /// a stage also counts the time that it waited for the others, so add --threads 1 to compare stages. No result changes
+    #[arg(long, help_heading = "Output")]
+    pub timings: bool,
 
     /// Draw some of the test lines, about 96 px apart, and the circles on the overlays
     #[arg(long, value_name = "BOOL", help_heading = "Output", num_args = 0..=1, default_missing_value = "true")]
@@ -199,8 +205,9 @@ pub(super) fn terminal_width(otherwise: u16) -> u16 {
 }
 
 fn from_file(path: &Path) -> anyhow::Result<Options> {
-    let text =
-        std::fs::read_to_string(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let bytes = read_table(path)?;
+    let text = String::from_utf8(bytes)
+        .with_context(|| format!("options file {} is not UTF-8; save it as such", path.display()))?;
     toml::from_str(&text).with_context(|| format!("options file {}", path.display()))
 }
 
@@ -220,9 +227,20 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
         threads: args.threads,
     };
     let progress = Progress::new(args.quiet);
-    if let Some(shard) = args.shard {
-        let record = run_shard(&request, shard, &|event| progress.show(&event))?;
+    let stages = OnceLock::new();
+    let show = |event: Event<'_>| match event {
+        Event::Timed(timings) => drop(stages.set(timings.stages())),
+        event => progress.show(&event),
+    };
+    let finish = || {
         progress.finish();
+        if let Some(stages) = stages.get().filter(|_| args.timings) {
+            anstream::eprintln!("{}", report::table::stages(stages));
+        }
+    };
+    if let Some(shard) = args.shard {
+        let record = run_shard(&request, shard, &show)?;
+        finish();
         if !args.quiet {
             let (files, all, out) = (record.files(), record.agenda.files.len(), request.out.display());
             let said =
@@ -231,8 +249,8 @@ pub fn run(args: MeasureArgs) -> anyhow::Result<ExitCode> {
         }
         return Ok(exit(record.failed));
     }
-    let study = run_study(&request, &|event| progress.show(&event))?;
-    progress.finish();
+    let study = run_study(&request, &show)?;
+    finish();
     Ok(print_study(&study, &request.out, args.json, args.quiet))
 }
 

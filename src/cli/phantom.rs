@@ -15,6 +15,7 @@ use crate::phantom::structure::{Density, Structure};
 use crate::phantom::truth::Truth;
 use crate::phantom::write::{Target, write_phantom};
 use crate::phantom::{demonstration, draw};
+use crate::study::read_file::read_table;
 use crate::units::parse_um;
 
 /// Draws what the arguments ask for and lists the pictures on standard output.
@@ -67,9 +68,8 @@ fn summary(truth: &Truth) -> String {
 
 fn base_spec(path: Option<&Path>) -> anyhow::Result<PhantomSpec> {
     let Some(path) = path else { return Ok(PhantomSpec::default()) };
-    let text = std::fs::read_to_string(path).with_context(|| format!("cannot read {}", path.display()))?;
     let explain = || format!("{} is no phantom spec", path.display());
-    let mut value: serde_json::Value = serde_json::from_str(&text).with_context(explain)?;
+    let mut value: serde_json::Value = serde_json::from_slice(&read_table(path)?).with_context(explain)?;
     let inner = value.get_mut("spec").map(serde_json::Value::take).unwrap_or(value);
     serde_json::from_value(inner).with_context(explain)
 }

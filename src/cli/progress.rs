@@ -50,6 +50,7 @@ impl Progress {
                 "the results are complete and nothing has changed; they are left as they are"
             ),
             Event::FileDone => self.bar.inc(1),
+            Event::Timed(_) => {}
         }
     }
 

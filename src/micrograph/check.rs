@@ -73,7 +73,7 @@ pub fn after_grains(mean_intercept_px: Option<f64>, grain_count: Option<u64>) ->
 
 /// The entry for a field that shares the part `share` (0 to 1) of its area with the picture named `other`.
 ///
-/// See [`overlaps`](super::overlap::overlaps) for how such pairs are found.
+/// See [`common_shares`](super::overlap::common_shares) for how such pairs are found.
 pub fn overlap(other: &str, share: f64) -> Finding {
     let value = 100.0 * share;
     let grade = OVERLAP_PERCENT.grade(value);

@@ -2,13 +2,13 @@
 
 pub mod beside;
 pub mod check;
+mod directory;
 #[cfg(test)]
 pub(crate) mod drawn;
 pub mod info_strip;
 mod luminance;
 pub mod overlap;
 mod page;
-mod palette;
 pub mod picture_statistics;
 mod raster;
 pub(crate) mod streamed;
@@ -80,6 +80,19 @@ impl Default for ReadOptions {
         Self { max_pixels: 400_000_000 }
     }
 }
+
+impl ReadOptions {
+    /// Memory in bytes that reading a page of a file of `length` bytes takes at most, whatever stands in the file.
+    ///
+    /// Four channels of 16 bits, once as decoded and once put in order, and the grey picture: 24 bytes a pixel are enough. Tags
+    /// take up to 32 times their bytes in the file, texts are searched up to 8 MiB.
+    pub fn most_memory(&self, length: usize) -> u64 {
+        self.max_pixels.saturating_mul(24).saturating_add(64 * length as u64).saturating_add(MOST_FOR_TEXTS)
+    }
+}
+
+/// Texts are decoded to [`page::LONGEST_TEXT`] at most, and a few copies of that are made while they are read.
+const MOST_FOR_TEXTS: u64 = 8 * page::LONGEST_TEXT as u64;
 
 /// Where an instrument's strip of text lies.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize, schemars::JsonSchema)]

@@ -73,24 +73,14 @@ impl TryFrom<Vec<f32>> for Fingerprint {
     }
 }
 
-/// Pairs of fields that show the same place, by index, with the share of the area that they have in common.
+/// For each earlier field, in its order, the share of the area that it has in common with `field`, if both show the same place.
 ///
 /// Found are equal pictures, copies saved in another format, brightness, contrast or size, and shifted fields with about
 /// a fifth of their area or more in common. Fields of the same place at another magnification or angle are not found.
-/// Pairs are in order of their indices.
-pub fn overlaps(fields: &[Fingerprint]) -> Vec<(usize, usize, f64)> {
-    (0..fields.len())
-        .into_par_iter()
-        .flat_map_iter(|first| {
-            let mut correlator = PhaseCorrelator::new();
-            (first + 1..fields.len())
-                .filter_map(move |second| {
-                    let share = correlator.common_share(&fields[first], &fields[second])?;
-                    Some((first, second, share))
-                })
-                .collect::<Vec<_>>()
-        })
-        .collect()
+pub fn common_shares(field: &Fingerprint, earlier: &[&Fingerprint]) -> Vec<Option<f64>> {
+    let share =
+        |correlator: &mut PhaseCorrelator, other: &&Fingerprint| correlator.common_share(other, field);
+    earlier.par_iter().map_init(PhaseCorrelator::new, share).collect()
 }
 
 /// Means over the cells of a `SIDE` by `SIDE` raster.
@@ -244,6 +234,16 @@ mod tests {
 
     fn picture(seed: u64) -> Grid<f32> {
         drawn::blurred(&drawn::cells(600, 450, 24, seed), 1.0)
+    }
+
+    /// Pairs that show the same place, with the share that they have in common.
+    fn overlaps(fields: &[Fingerprint]) -> Vec<(usize, usize, f64)> {
+        let all: Vec<&Fingerprint> = fields.iter().collect();
+        let with_earlier = |second: usize| {
+            let shares = common_shares(all[second], &all[..second]).into_iter().enumerate();
+            shares.filter_map(move |(first, share)| Some((first, second, share?)))
+        };
+        (0..fields.len()).flat_map(with_earlier).collect()
     }
 
     fn crop(picture: &Grid<f32>, x: usize, y: usize, noise_seed: u64) -> Fingerprint {

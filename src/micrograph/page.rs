@@ -1,12 +1,19 @@
 //! A file as a series of pages, each a micrograph, told apart by content and not by name.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
 use super::{Grey, Micrograph, ReadOptions, raster, tagged};
 use crate::error::Error;
 use crate::grid::Grid;
 use crate::scale::ScaleClaim;
+use crate::scale::statement::Statements;
 use crate::warning::Warning;
+
+/// Bytes of text that are searched for statements about pixel size, over all texts of a page; instruments write kilobytes.
+pub(super) const LONGEST_TEXT: usize = 8 << 20;
+/// Statements about pixel size that are kept of a page; an instrument makes one or two.
+const MOST_STATEMENTS: usize = 256;
 
 /// The pictures in one file; each is decoded only when it is read.
 #[derive(Debug)]
@@ -28,8 +35,8 @@ enum Format {
     Png,
     Jpeg,
     Bmp,
-    /// Positions of full-size pictures among the directories of the file.
-    Tiff(Vec<usize>),
+    /// Where the directories of full-size pictures lie in the file.
+    Tiff(Vec<u64>),
 }
 
 impl Source<'_> {
@@ -41,6 +48,11 @@ impl Source<'_> {
     /// An error from a decoder, with what usually helps.
     pub fn damaged(&self, cause: impl std::fmt::Display) -> Error {
         self.refuse(format!("the file is damaged, incomplete or of an unusual kind ({cause}); copy it again from the microscope or save it as 8 or 16 bit TIFF or PNG"))
+    }
+
+    /// Runs a decoder; one that panics on a damaged file has refused it. The decoders are libraries, which have done so.
+    fn guarded<T>(&self, decode: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
+        catch_unwind(AssertUnwindSafe(decode)).unwrap_or_else(|_| Err(self.damaged("its decoder gave up")))
     }
 
     /// Checks the size that the header states before anything is decoded.
@@ -65,6 +77,23 @@ pub(super) struct Decoded {
     pub grey: Grey,
     pub warnings: Vec<Warning>,
     pub claims: Vec<ScaleClaim>,
+}
+
+impl Decoded {
+    /// Adds what a text states.
+    pub fn add(&mut self, found: Statements) {
+        add_statements((&mut self.claims, &mut self.warnings), found);
+    }
+}
+
+/// Adds what a text states, up to a number that no picture needs.
+pub(super) fn add_statements(
+    (claims, warnings): (&mut Vec<ScaleClaim>, &mut Vec<Warning>),
+    found: Statements,
+) {
+    let room = |held: usize| MOST_STATEMENTS.saturating_sub(held);
+    claims.extend(found.claims.into_iter().take(room(claims.len())));
+    warnings.extend(found.warnings.into_iter().take(room(warnings.len())));
 }
 
 impl From<Decoded> for Micrograph {
@@ -98,7 +127,7 @@ pub fn pages<'a>(bytes: &'a [u8], path: &'a Path, options: &ReadOptions) -> Resu
         [0xff, 0xd8, 0xff, ..] => Format::Jpeg,
         [b'B', b'M', ..] => Format::Bmp,
         [b'I', b'I', 42 | 43, 0, ..] | [b'M', b'M', 0, 42 | 43, ..] => {
-            Format::Tiff(tagged::page_indices(&source)?)
+            Format::Tiff(tagged::page_offsets(&source)?)
         }
         _ => {
             return Err(source.refuse(
@@ -113,7 +142,7 @@ impl Pages<'_> {
     /// Number of pictures in the file.
     pub fn count(&self) -> usize {
         match &self.format {
-            Format::Tiff(indices) => indices.len(),
+            Format::Tiff(offsets) => offsets.len(),
             _ => 1,
         }
     }
@@ -127,12 +156,13 @@ impl Pages<'_> {
         if index >= self.count() {
             return Err(self.source.refuse(format!("it has no page {}", index + 1)));
         }
-        let decoded = match &self.format {
-            Format::Png => raster::png(&self.source)?,
-            Format::Jpeg => raster::jpeg(&self.source)?,
-            Format::Bmp => raster::bmp(&self.source)?,
-            Format::Tiff(indices) => tagged::read(&self.source, indices[index])?,
-        };
-        Ok(decoded.into())
+        let source = &self.source;
+        let decoded = source.guarded(|| match &self.format {
+            Format::Png => raster::png(source),
+            Format::Jpeg => raster::jpeg(source),
+            Format::Bmp => raster::bmp(source),
+            Format::Tiff(offsets) => tagged::read(source, offsets[index]),
+        });
+        decoded.map(Micrograph::from)
     }
 }

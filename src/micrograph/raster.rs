@@ -7,14 +7,11 @@ use image::{ColorType, ImageDecoder, Limits};
 use png::{BitDepth, Transformations};
 
 use super::luminance::grey_of;
-use super::page::{Decoded, Source, eight, sixteen};
+use super::page::{Decoded, LONGEST_TEXT, Source, eight, sixteen};
 use crate::error::Error;
 use crate::scale::resolution::{self, Resolution};
 use crate::scale::{ScaleClaim, ScaleSource, statement};
 use crate::warning::Warning;
-
-/// Text chunks of a PNG may hold this much; more is not a statement about pixels.
-const PNG_METADATA_BYTES: usize = 64 << 20;
 
 pub(super) fn png(source: &Source<'_>) -> Result<Decoded, Error> {
     let mut decoder = png::Decoder::new(Cursor::new(source.bytes));
@@ -26,7 +23,7 @@ pub(super) fn png(source: &Source<'_>) -> Result<Decoded, Error> {
         (header.width, header.height)
     };
     source.check_size(width.into(), height.into())?;
-    decoder.set_limits(png::Limits { bytes: PNG_METADATA_BYTES.saturating_add(source.bytes.len()) });
+    decoder.set_limits(png::Limits { bytes: LONGEST_TEXT.saturating_add(source.bytes.len()) });
     let mut reader = decoder.read_info().map_err(|e| source.damaged(e))?;
     let size =
         reader.output_buffer_size().ok_or_else(|| source.damaged("its size does not fit this machine"))?;
@@ -51,12 +48,18 @@ pub(super) fn png(source: &Source<'_>) -> Result<Decoded, Error> {
 
 fn png_claims(info: &png::Info<'_>, decoded: &mut Decoded) {
     let size = (info.width, info.height);
+    let mut left = LONGEST_TEXT;
     for text in &info.uncompressed_latin1_text {
-        add_statements(&text.keyword, &text.text, size, decoded);
+        add_statements(&text.keyword, &text.text, size, &mut left, decoded);
     }
     for text in &info.utf8_text {
+        let mut text = text.clone();
+        // One that does not unpack to what may still be read ends the reading, so that many cannot unpack one by one.
+        if text.decompress_text_with_limit(left).is_err() {
+            break;
+        }
         if let Ok(content) = text.get_text() {
-            add_statements(&text.keyword, &content, size, decoded);
+            add_statements(&text.keyword, &content, size, &mut left, decoded);
         }
     }
     if let Some(dims) = info.pixel_dims
@@ -74,13 +77,14 @@ fn png_claims(info: &png::Info<'_>, decoded: &mut Decoded) {
     }
 }
 
-/// The keyword of a text chunk may itself be the key, so it is offered as one.
-fn add_statements(keyword: &str, text: &str, size: (u32, u32), decoded: &mut Decoded) {
+/// The keyword of a text chunk may itself be the key, so it is offered as one. `left` is the length of text that may still be
+/// read.
+fn add_statements(keyword: &str, text: &str, size: (u32, u32), left: &mut usize, decoded: &mut Decoded) {
+    let Some(rest) = left.checked_sub(text.len()) else { return };
+    *left = rest;
     let label = format!("text '{keyword}'");
     let statements = format!("{keyword} = {text}\n{text}");
-    let found = statement::read(&statements, ScaleSource::InstrumentTag, &label, size);
-    decoded.claims.extend(found.claims);
-    decoded.warnings.extend(found.warnings);
+    decoded.add(statement::read(&statements, ScaleSource::InstrumentTag, &label, size));
 }
 
 /// Files a judged resolution under claims or warnings.

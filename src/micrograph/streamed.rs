@@ -8,8 +8,8 @@ use tiff::ColorType;
 use tiff::decoder::{ChunkType, Decoder, DecodingResult, Limits};
 use tiff::tags::{ByteOrder, Tag};
 
-use super::page::Source;
-use super::tagged::{add_claims, full_size};
+use super::page::{LONGEST_TEXT, Source};
+use super::tagged::statements;
 use crate::error::Error;
 use crate::scale::ScaleClaim;
 use crate::warning::Warning;
@@ -20,6 +20,10 @@ const LONGEST_LIST: usize = 256 << 20;
 const PIECE_BYTES: usize = 1 << 20;
 /// PhotometricInterpretation: grey levels from black to white.
 const BLACK_IS_ZERO: u32 = 1;
+/// Bits of NewSubfileType: a reduced copy, or a transparency mask.
+const NOT_A_PICTURE: u32 = 0b101;
+/// More pages than any stack has; guards against endless chains.
+const MOST_PAGES: usize = 100_000;
 
 /// A TIFF that is read from its file piece by piece.
 pub(crate) struct StreamedTiff {
@@ -59,7 +63,11 @@ impl StreamedTiff {
         limits.intermediate_buffer_size = bytes;
         limits.ifd_value_size = LONGEST_LIST.min(bytes);
         let mut decoder = decoder.with_limits(limits);
-        let indices = full_size(&source(path), &mut decoder)?;
+        let indices = full_size(&mut decoder);
+        if indices.is_empty() {
+            let why = "it holds only reduced copies of a picture; export the picture at full size";
+            return Err(source(path).refuse(why));
+        }
         Ok(Self { path: path.to_owned(), decoder, indices })
     }
 
@@ -94,8 +102,9 @@ impl StreamedTiff {
             }
         };
         let mut head = PageHead { width, height, bits, claims: Vec::new(), warnings: Vec::new() };
-        let size = (width as u32, height as u32);
-        add_claims(&mut self.decoder, size, &mut head.claims, &mut head.warnings);
+        let said = statements(&mut self.decoder, (width as u32, height as u32), LONGEST_TEXT as u64);
+        head.claims.extend(said.claims);
+        head.warnings.extend(said.warnings);
         Ok(head)
     }
 
@@ -206,6 +215,22 @@ fn levels(mut bytes: Vec<u8>, bits: u8, order: ByteOrder, is_inverted: bool) -> 
         ByteOrder::BigEndian => u16::from_be_bytes([pair[0], pair[1]]),
     };
     GreyRows::Sixteen(bytes.chunks_exact(2).map(|pair| level(pair) ^ flip).collect())
+}
+
+/// Places of the full-size pictures in the chain of directories. A damaged later directory ends the list: the pictures
+/// before it are still good.
+fn full_size(decoder: &mut Decoder<BufReader<File>>) -> Vec<usize> {
+    let mut indices = Vec::new();
+    for index in 0..MOST_PAGES {
+        let kind = decoder.find_tag_unsigned::<u32>(Tag::NewSubfileType).ok().flatten().unwrap_or(0);
+        if kind & NOT_A_PICTURE == 0 {
+            indices.push(index);
+        }
+        if !decoder.more_images() || decoder.next_image().is_err() {
+            break;
+        }
+    }
+    indices
 }
 
 /// What errors about a file say.

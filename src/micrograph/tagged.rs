@@ -7,100 +7,77 @@ use tiff::decoder::{Decoder, DecodingResult, Limits};
 use tiff::tags::{Tag, Type};
 
 use super::Grey;
+use super::directory::{Shown, pictures};
 use super::luminance::{Level, grey_of, grey_of_planes, luminance};
-use super::page::{Decoded, Source, eight, sixteen};
-use super::palette::AsGrey;
+use super::page::{Decoded, LONGEST_TEXT, Source, add_statements, eight, sixteen};
 use super::raster::add_resolution;
 use crate::error::Error;
 use crate::scale::resolution::{self, Resolution};
+use crate::scale::statement::Statements;
 use crate::scale::{ScaleClaim, ScaleSource, ome, statement};
 use crate::warning::Warning;
 
-/// Longest text tag that is searched for statements about pixel size.
-const LONGEST_TEXT: u64 = 16 << 20;
-/// Bits of NewSubfileType: a reduced copy, or a transparency mask.
-const NOT_A_PICTURE: u32 = 0b101;
 /// PhotometricInterpretation: indices into a palette.
 const PALETTE: u32 = 3;
-/// More directories than any stack has; guards against endless chains.
-const MOST_PAGES: usize = 100_000;
+type Tiff<'a> = Decoder<Shown<'a>>;
 
-type Tiff<'a> = Decoder<AsGrey<'a>>;
-
-fn open<'a>(source: &Source<'a>, file: AsGrey<'a>) -> Result<Tiff<'a>, Error> {
+fn open<'a>(source: &Source<'a>, file: Shown<'a>) -> Result<Tiff<'a>, Error> {
     let decoder = Decoder::new(file).map_err(|e| source.damaged(e))?;
     // Four 16 bit channels and one buffer beside them; the number of pixels itself is checked first.
     let bytes = usize::try_from(source.max_pixels.saturating_mul(8)).unwrap_or(usize::MAX);
     let mut limits = Limits::default();
     limits.decoding_buffer_size = bytes;
     limits.intermediate_buffer_size = bytes;
-    limits.ifd_value_size = 256 << 20;
+    // A value that does not fit the file is not in it.
+    limits.ifd_value_size = source.bytes.len();
     Ok(decoder.with_limits(limits))
 }
 
-/// The file at directory `index`; a palette is returned beside it, and the samples are then its indices.
-fn open_at<'a>(source: &Source<'a>, index: usize) -> Result<(Tiff<'a>, Option<Vec<u16>>), Error> {
-    let mut decoder = open(source, AsGrey::unchanged(source.bytes))?;
-    decoder.seek_to_image(index).map_err(|e| source.damaged(e))?;
+/// The file with the directory at `offset` as its first; a palette is returned beside it, and the samples are then its
+/// indices.
+fn open_at<'a>(source: &Source<'a>, offset: u64) -> Result<(Tiff<'a>, Option<Vec<u16>>), Error> {
+    let mut decoder = open(source, Shown::starting_at(source.bytes, offset))?;
     let photometric =
         decoder.find_tag_unsigned::<u32>(Tag::PhotometricInterpretation).map_err(|e| source.damaged(e))?;
-    let offset = decoder.ifd_pointer().map(|pointer| pointer.0);
-    let (Some(PALETTE), Some(offset)) = (photometric, offset) else { return Ok((decoder, None)) };
-    let map = decoder.get_tag_u16_vec(Tag::ColorMap).map_err(|e| source.damaged(e))?;
-    let mut decoder = open(source, AsGrey::with_grey_directory(source.bytes, offset))?;
-    decoder.seek_to_image(index).map_err(|e| source.damaged(e))?;
-    Ok((decoder, Some(map)))
-}
-
-/// Positions of the full-size pictures in the chain of directories.
-///
-/// A damaged later directory ends the list: the pictures before it are still good.
-pub(super) fn page_indices(source: &Source<'_>) -> Result<Vec<usize>, Error> {
-    full_size(source, &mut open(source, AsGrey::unchanged(source.bytes))?)
-}
-
-/// The same of an opened file.
-pub(super) fn full_size<R: Read + Seek>(
-    source: &Source<'_>,
-    decoder: &mut Decoder<R>,
-) -> Result<Vec<usize>, Error> {
-    let mut indices = Vec::new();
-    for index in 0..MOST_PAGES {
-        let kind = decoder.find_tag_unsigned::<u32>(Tag::NewSubfileType).ok().flatten().unwrap_or(0);
-        if kind & NOT_A_PICTURE == 0 {
-            indices.push(index);
-        }
-        if !decoder.more_images() || decoder.next_image().is_err() {
-            break;
-        }
+    if photometric != Some(PALETTE) {
+        return Ok((decoder, None));
     }
-    if indices.is_empty() {
+    let map = decoder.get_tag_u16_vec(Tag::ColorMap).map_err(|e| source.damaged(e))?;
+    Ok((open(source, Shown::grey_starting_at(source.bytes, offset))?, Some(map)))
+}
+
+/// Where the directories of full-size pictures lie, in the order of their chain.
+pub(super) fn page_offsets(source: &Source<'_>) -> Result<Vec<u64>, Error> {
+    let offsets = pictures(source.bytes).ok_or_else(|| source.damaged("its first directory is not there"))?;
+    if offsets.is_empty() {
         return Err(
             source.refuse("it holds only reduced copies of a picture; export the picture at full size")
         );
     }
-    Ok(indices)
+    Ok(offsets)
 }
 
-pub(super) fn read(source: &Source<'_>, index: usize) -> Result<Decoded, Error> {
-    let (mut decoder, palette) = open_at(source, index)?;
+pub(super) fn read(source: &Source<'_>, offset: u64) -> Result<Decoded, Error> {
+    let (mut decoder, palette) = open_at(source, offset)?;
     let (width, height) = decoder.dimensions().map_err(|e| source.damaged(e))?;
     source.check_size(width.into(), height.into())?;
     let (grey, warnings) = pixels(source, &mut decoder, palette)?;
     let mut decoded = Decoded { grey, warnings, claims: Vec::new() };
-    add_claims(&mut decoder, (width, height), &mut decoded.claims, &mut decoded.warnings);
+    let longest = source.bytes.len().min(LONGEST_TEXT) as u64;
+    decoded.add(statements(&mut decoder, (width, height), longest));
     Ok(decoded)
 }
 
-/// What tags of a picture of `size` columns and rows state about its pixel size.
-pub(super) fn add_claims<R: Read + Seek>(
+/// What tags of a picture of `size` columns and rows state about its pixel size; of its texts as many bytes are searched as
+/// `longest` says.
+pub(super) fn statements<R: Read + Seek>(
     decoder: &mut Decoder<R>,
     size: (u32, u32),
-    claims: &mut Vec<ScaleClaim>,
-    warnings: &mut Vec<Warning>,
-) {
-    add_text_claims(decoder, size, claims, warnings);
-    add_resolution(tiff_resolution(decoder), claims, warnings);
+    longest: u64,
+) -> Statements {
+    let mut found = text_statements(decoder, size, longest);
+    add_resolution(tiff_resolution(decoder), &mut found.claims, &mut found.warnings);
+    found
 }
 
 fn pixels(
@@ -212,21 +189,23 @@ fn through_palette(indices: &[u8], map: &[u16]) -> Vec<u8> {
     indices.iter().map(|&i| levels.get(usize::from(i)).copied().unwrap_or(0)).collect()
 }
 
-fn add_text_claims<R: Read + Seek>(
-    decoder: &mut Decoder<R>,
-    size: (u32, u32),
-    claims: &mut Vec<ScaleClaim>,
-    warnings: &mut Vec<Warning>,
-) {
+/// What text tags of a picture of `size` columns and rows say, of which as many bytes are searched as `longest` says.
+fn text_statements<R: Read + Seek>(decoder: &mut Decoder<R>, size: (u32, u32), longest: u64) -> Statements {
+    let mut found = Statements::default();
+    let mut add = |said| add_statements((&mut found.claims, &mut found.warnings), said);
+    // Texts lie one beside the other in a file; many tags may not repeat one text.
+    let mut left = longest;
     let tags: Vec<(Tag, u64)> = decoder
         .image_ifd()
         .directory()
         .iter()
         .filter(|(_, entry)| matches!(entry.field_type(), Type::ASCII | Type::BYTE | Type::UNDEFINED))
         .map(|(tag, entry)| (tag, entry.count()))
-        .filter(|&(_, count)| (8..=LONGEST_TEXT).contains(&count))
+        .filter(|&(_, count)| count >= 8)
         .collect();
     for (tag, count) in tags {
+        let Some(rest) = left.checked_sub(count) else { continue };
+        left = rest;
         let mut bytes = vec![0; count as usize];
         // A tag that cannot be read says nothing; the picture itself is good.
         if !matches!(decoder.image_ifd().find_tag_bytes(tag, &mut bytes, 0), Ok(Some(_))) {
@@ -234,14 +213,13 @@ fn add_text_claims<R: Read + Seek>(
         }
         let text = statement::decode_text(&bytes);
         if let Some(claim) = ome::claim(&text, size) {
-            claims.push(claim);
+            add(Statements { claims: vec![claim], warnings: Vec::new() });
             continue;
         }
-        let found =
-            statement::read(&text, ScaleSource::InstrumentTag, &format!("tag {}", tag.to_u16()), size);
-        claims.extend(found.claims);
-        warnings.extend(found.warnings);
+        let label = format!("tag {}", tag.to_u16());
+        add(statement::read(&text, ScaleSource::InstrumentTag, &label, size));
     }
+    found
 }
 
 fn tiff_resolution<R: Read + Seek>(decoder: &mut Decoder<R>) -> Option<Result<ScaleClaim, Warning>> {

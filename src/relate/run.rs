@@ -11,6 +11,7 @@ use crate::relate::{Question, answer};
 use crate::report::folder::write_figure;
 use crate::report::{self, html};
 use crate::study::output::Staging;
+use crate::study::read_file::read_table;
 use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
 use crate::study::result::Study;
 use crate::study::results::{self, Results};
@@ -42,7 +43,7 @@ pub struct Request {
 pub fn run(request: &Request) -> Result<Relation, Error> {
     let results = results::read(&request.results)?;
     let path = sheet_path(request, &results.record)?;
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    let bytes = read_table(&path)?;
     let relation = relation(&results.study, &sheet::parse(&bytes, &path)?, &request.question)?;
     let staging = Staging::open(&request.out, COMMAND, request.replace)?;
     write(&relation, &results, request, &staging)?;

@@ -8,6 +8,7 @@ use super::name::printable;
 use super::number::{UNKNOWN, significant, significant_or_unknown, with_interval};
 use super::phrase;
 use crate::study::result::{Distribution, Estimate, Field, Grade, Specimen, Study};
+use crate::timing::StageTime;
 use crate::units::LengthUnit;
 
 /// Lines below the heads and at the end.
@@ -44,6 +45,31 @@ pub fn specimens(study: &Study, width: u16) -> String {
     let note = if single { "; one field has no interval between fields" } else { "" };
     let lines: Vec<String> = table.lines().map(|line| line.trim_end().to_owned()).collect();
     format!("{}\n± 95 % t-interval of the mean, the fields being the replicates{note}", lines.join("\n"))
+}
+
+/// The table of stages: calls, seconds, share of the sum, and millions of pixels a second.
+pub fn stages(stages: &[StageTime]) -> String {
+    let total: f64 = stages.iter().map(|stage| stage.seconds).sum();
+    let mut table = Table::new();
+    table.load_style(LINES);
+    table.set_header(["stage", "calls", "s", "share, %", "Mpx/s"]);
+    for stage in stages {
+        table.add_row([
+            stage.stage.name().to_owned(),
+            stage.calls.to_string(),
+            format!("{:.3}", stage.seconds),
+            format!("{:.1}", 100.0 * stage.seconds / total),
+            format!("{:.1}", stage.megapixels_per_second()),
+        ]);
+    }
+    table.add_row(["sum".to_owned(), String::new(), format!("{total:.3}")]);
+    for number in 1..5 {
+        if let Some(column) = table.column_mut(number) {
+            column.set_cell_alignment(CellAlignment::Right);
+        }
+    }
+    let lines: Vec<String> = table.lines().map(|line| line.trim_end().to_owned()).collect();
+    lines.join("\n")
 }
 
 fn specimen_row(study: &Study, specimen: &Specimen) -> Vec<Cell> {

@@ -7,6 +7,11 @@
 use super::{ScaleClaim, ScaleSource};
 use crate::units::um_per_unit;
 
+/// Longest element, attributes included: each attribute is compared with all others of its element.
+const LONGEST_ELEMENT: usize = 4096;
+/// Elements and texts that are read; a block for many thousand planes has fewer.
+const MOST_NODES: u32 = 200_000;
+
 /// What the first `Pixels` element states that fits a picture of `size`.
 ///
 /// `None` if the text is no OME-XML, states no physical size, or states it for another frame width.
@@ -15,7 +20,13 @@ pub(crate) fn claim(text: &str, size: (u32, u32)) -> Option<ScaleClaim> {
     if !text.contains("PhysicalSizeX") {
         return None;
     }
-    let document = roxmltree::Document::parse(text[start..].trim_end_matches('\0').trim_end()).ok()?;
+    let element = |rest: &str| rest.split('>').next().map_or(0, str::len);
+    if text[start..].split('<').any(|rest| element(rest) > LONGEST_ELEMENT) {
+        return None;
+    }
+    let block = text[start..].trim_end_matches('\0').trim_end();
+    let limits = roxmltree::ParsingOptions { nodes_limit: MOST_NODES, ..Default::default() };
+    let document = roxmltree::Document::parse_with_options(block, limits).ok()?;
     let pixels = document.descendants().find(|node| {
         node.tag_name().name() == "Pixels"
             && node.attribute("SizeX").and_then(|v| v.parse().ok()).is_none_or(|width: u32| width == size.0)

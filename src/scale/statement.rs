@@ -18,6 +18,8 @@ const LARGEST_BARE_FIELD_M: f64 = 1e-2;
 const AGREEMENT: f64 = 0.02;
 /// Two statements of one text closer than this are the same value.
 const SAME: f64 = 1e-3;
+/// Pixel sizes, and frame widths, that are kept of a text; one with more describes no picture.
+const MOST_STATEMENTS: usize = 256;
 
 /// What a text states.
 #[derive(Default)]
@@ -66,21 +68,19 @@ pub(crate) fn read(text: &str, source: ScaleSource, label: &str, size: (u32, u32
 fn pieces(text: &str) -> impl Iterator<Item = &str> {
     let bytes = text.as_bytes();
     let digit = |i: Option<usize>| i.and_then(|i| bytes.get(i)).is_some_and(u8::is_ascii_digit);
-    let mut start = 0;
-    let mut parts = Vec::new();
-    for (i, c) in text.char_indices() {
-        let parting = match c {
-            '\n' | '\r' | '\0' | ';' | '{' | '}' | '<' => true,
-            ',' => !(digit(i.checked_sub(1)) && digit(Some(i + 1))),
-            _ => false,
-        };
-        if parting {
-            parts.push(&text[start..i]);
-            start = i + c.len_utf8();
-        }
-    }
-    parts.push(&text[start..]);
-    parts.into_iter().filter(|part| part.len() < 200)
+    let parts = move |i: usize| match bytes[i] {
+        b'\n' | b'\r' | b'\0' | b';' | b'{' | b'}' | b'<' => true,
+        b',' => !(digit(i.checked_sub(1)) && digit(Some(i + 1))),
+        _ => false,
+    };
+    let mut start = Some(0);
+    let next = move || {
+        let begin = start?;
+        let end = (begin..bytes.len()).find(|&i| parts(i));
+        start = end.map(|end| end + 1);
+        Some(&text[begin..end.unwrap_or(bytes.len())])
+    };
+    std::iter::from_fn(next).filter(|part| part.len() < 200)
 }
 
 fn key_and_value(piece: &str) -> Option<(&str, &str)> {
@@ -197,7 +197,7 @@ impl Found {
         let detail = || format!("{label}: {key} = {value}");
         let Some((subject, key_unit_um)) = subject(key) else {
             if let Some(um) = per_pixel_um(value) {
-                self.pixels.push(PixelSize { of_image: false, um_x: um, um_y: None, detail: detail() });
+                self.add_pixel(PixelSize { of_image: false, um_x: um, um_y: None, detail: detail() });
             }
             return;
         };
@@ -207,12 +207,12 @@ impl Found {
                 if let Some((um_x, rest)) = pixel() {
                     let second = rest.trim_start_matches(['x', '×', '*', ',', ' ']);
                     let um_y = length_um(second, key_unit_um, LARGEST_BARE_PIXEL_M).map(|(um, _)| um);
-                    self.pixels.push(PixelSize { of_image, um_x, um_y, detail: detail() });
+                    self.add_pixel(PixelSize { of_image, um_x, um_y, detail: detail() });
                 }
             }
             Subject::PixelX => {
                 if let Some((um_x, _)) = pixel() {
-                    self.pixels.push(PixelSize { of_image: false, um_x, um_y: None, detail: detail() });
+                    self.add_pixel(PixelSize { of_image: false, um_x, um_y: None, detail: detail() });
                 }
             }
             Subject::PixelY => {
@@ -231,6 +231,12 @@ impl Found {
         }
     }
 
+    fn add_pixel(&mut self, pixel: PixelSize) {
+        if self.pixels.len() < MOST_STATEMENTS {
+            self.pixels.push(pixel);
+        }
+    }
+
     fn add_field(&mut self, value: &str, key_unit_um: Option<f64>, largest_bare_m: f64) {
         let field = length_um(value, key_unit_um, largest_bare_m).map(|(um, _)| um);
         self.field_um = self.field_um.or(field);
@@ -241,6 +247,7 @@ impl Found {
             && um_per_unit(unit).is_none()
             && number >= 16.0
             && number.fract() == 0.0
+            && self.frames_px.len() < MOST_STATEMENTS
         {
             self.frames_px.push(number.min(f64::from(u32::MAX)) as u32);
         }

@@ -11,7 +11,7 @@ use crate::grid::{Grid, Labels};
 
 const BAND_ROWS: usize = 64;
 /// Pixels that are compared at once.
-const STRETCH_PX: usize = 8;
+const STRETCH_PX: usize = 16;
 /// Steps of a strength key in one level of the map.
 pub(super) const UNIT: u64 = 65536;
 
@@ -37,36 +37,77 @@ impl Edge {
 
 /// All pairs of regions that share pixel edges, ordered by their labels. No single pixel counts for more than `cap`.
 pub fn edges(labels: &Labels, strength: &Grid<u8>, cap: u8) -> Vec<Edge> {
+    let [edges] = capped_edges(labels, strength, [cap]);
+    edges
+}
+
+/// As [`edges`], for several caps in one pass.
+pub(super) fn capped_edges<const N: usize>(
+    labels: &Labels,
+    strength: &Grid<u8>,
+    caps: [u8; N],
+) -> [Vec<Edge>; N] {
     let height = labels.grid.height();
-    let bands: Vec<Vec<Edge>> = (0..height.div_ceil(BAND_ROWS))
+    let bands: Vec<Vec<Piece<N>>> = (0..height.div_ceil(BAND_ROWS))
         .into_par_iter()
         .map(|band| {
-            edges_of_rows(labels, strength, cap, band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height))
+            pieces_of_rows(labels, strength, caps, band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height))
         })
         .collect();
-    let mut edges = bands.concat();
+    let mut pieces = bands.concat();
+    pieces.par_sort_unstable_by_key(|(pair, _)| *pair);
+    std::array::from_fn(|cap| {
+        let edge =
+            |&((a, b), (length_px, sums)): &Piece<N>| Edge { a, b, length_px, strength_sum: sums[cap] };
+        let mut edges: Vec<Edge> = pieces.iter().map(edge).collect();
+        sum_neighbours(&mut edges);
+        edges
+    })
+}
+
+/// The edges that are left when the regions of each group are one; `group_of` tells the group of each region.
+pub(super) fn grouped_edges(mut edges: Vec<Edge>, group_of: &[u32]) -> Vec<Edge> {
+    edges.retain_mut(|edge| {
+        let (a, b) = (group_of[edge.a as usize], group_of[edge.b as usize]);
+        (edge.a, edge.b) = (a.min(b), a.max(b));
+        a != b
+    });
     sum_equal(&mut edges);
     edges
 }
 
-/// As [`edges`], for pairs of pixels within some rows and between them and the next ones.
+/// As [`edges`], for pairs of pixels within some rows and between them and the next ones, in no order.
 pub(crate) fn edges_of_rows(labels: &Labels, strength: &Grid<u8>, cap: u8, rows: Range<usize>) -> Vec<Edge> {
-    let mut pieces = Vec::new();
+    let pieces = pieces_of_rows(labels, strength, [cap], rows).into_iter();
+    pieces.map(|((a, b), (length_px, [strength_sum]))| Edge { a, b, length_px, strength_sum }).collect()
+}
+
+fn pieces_of_rows<const N: usize>(
+    labels: &Labels,
+    strength: &Grid<u8>,
+    caps: [u8; N],
+    rows: Range<usize>,
+) -> Vec<Piece<N>> {
+    let mut pieces = Pieces { caps, by_pair: HashMap::default() };
     for y in rows {
         let (row, level) = (labels.grid.row(y), strength.row(y));
-        pairs((&row[1..], row), (&level[1..], level), cap, &mut pieces);
+        pieces.add_pairs((&row[1..], row), (&level[1..], level));
         if y + 1 < labels.grid.height() {
-            pairs((row, labels.grid.row(y + 1)), (level, strength.row(y + 1)), cap, &mut pieces);
+            pieces.add_pairs((row, labels.grid.row(y + 1)), (level, strength.row(y + 1)));
         }
     }
-    sum_equal(&mut pieces);
-    pieces
+    pieces.by_pair.into_iter().collect()
 }
 
 /// Orders boundaries by their labels and makes one of all pieces between the same regions.
 pub(crate) fn sum_equal(pieces: &mut Vec<Edge>) {
-    pieces.par_sort_unstable_by_key(|e| (e.a, e.b));
-    pieces.dedup_by(|next, kept| {
+    pieces.par_sort_unstable_by_key(|edge| (edge.a, edge.b));
+    sum_neighbours(pieces);
+}
+
+/// Adds up neighbours of one pair.
+fn sum_neighbours(edges: &mut Vec<Edge>) {
+    edges.dedup_by(|next, kept| {
         let same = (next.a, next.b) == (kept.a, kept.b);
         if same {
             kept.length_px += next.length_px;
@@ -76,41 +117,56 @@ pub(crate) fn sum_equal(pieces: &mut Vec<Edge>) {
     });
 }
 
-/// Adds one piece for each run of equal pairs.
-fn pairs(
-    (first, second): (&[u32], &[u32]),
-    (level, other_level): (&[u8], &[u8]),
-    cap: u8,
-    pieces: &mut Vec<Edge>,
-) {
-    let mut open: Option<Edge> = None;
-    let length = first.len().min(second.len());
-    for start in (0..length).step_by(STRETCH_PX) {
-        let stretch = start..(start + STRETCH_PX).min(length);
-        // Most stretches lie within one region.
-        if first[stretch.clone()] == second[stretch.clone()] {
-            pieces.extend(open.take());
-            continue;
-        }
-        for x in stretch {
-            let (p, q) = (first[x], second[x]);
-            if p == q || p == 0 || q == 0 {
-                pieces.extend(open.take());
+/// Two labels, the smaller one first.
+type Pair = (u32, u32);
+/// Length of a boundary in px, and the sum of its strengths for each cap.
+type Tally<const N: usize> = (u64, [u64; N]);
+/// Part of the boundary between two regions.
+type Piece<const N: usize> = (Pair, Tally<N>);
+
+/// What a band of rows holds of each boundary.
+struct Pieces<const N: usize> {
+    /// No pixel counts for more than these; there is a sum for each.
+    caps: [u8; N],
+    by_pair: HashMap<Pair, Tally<N>, BuildHasherDefault<PairHasher>>,
+}
+
+impl<const N: usize> Pieces<N> {
+    /// Adds all pairs of different labels of two rows, a run of equal pairs at once.
+    fn add_pairs(&mut self, (first, second): (&[u32], &[u32]), (level, other_level): (&[u8], &[u8])) {
+        let (mut pair, mut length, mut sums) = ((0, 0), 0, [0; N]);
+        let all = first.len().min(second.len());
+        for start in (0..all).step_by(STRETCH_PX) {
+            let stretch = start..(start + STRETCH_PX).min(all);
+            let pixels = first[stretch.clone()].iter().zip(&second[stretch.clone()]);
+            // Most stretches lie within one region.
+            if pixels.fold(0, |differs, (p, q)| differs | (p ^ q)) == 0 {
                 continue;
             }
-            let (a, b, sum) = (p.min(q), p.max(q), u64::from(level[x].max(other_level[x]).min(cap)));
-            match &mut open {
-                Some(edge) if (edge.a, edge.b) == (a, b) => {
-                    edge.length_px += 1;
-                    edge.strength_sum += sum;
+            for x in stretch {
+                let (p, q) = (first[x], second[x]);
+                if p == q || p == 0 || q == 0 {
+                    continue;
                 }
-                _ => {
-                    pieces.extend(open.replace(Edge { a, b, length_px: 1, strength_sum: sum }));
+                if (p.min(q), p.max(q)) != pair {
+                    self.add(pair, length, sums);
+                    (pair, length, sums) = ((p.min(q), p.max(q)), 0, [0; N]);
                 }
+                length += 1;
+                let strength = level[x].max(other_level[x]);
+                sums.iter_mut().zip(self.caps).for_each(|(sum, cap)| *sum += u64::from(strength.min(cap)));
             }
         }
+        self.add(pair, length, sums);
     }
-    pieces.extend(open);
+
+    fn add(&mut self, pair: (u32, u32), length: u64, more: [u64; N]) {
+        if length > 0 {
+            let (all, sums) = self.by_pair.entry(pair).or_insert((0, [0; N]));
+            *all += length;
+            sums.iter_mut().zip(more).for_each(|(sum, more)| *sum += more);
+        }
+    }
 }
 
 /// What is summed up over the pixels of a region.
@@ -218,7 +274,7 @@ pub struct Merging<W> {
     edges: Vec<Edge>,
     alive: Vec<bool>,
     of_region: Vec<Vec<u32>>,
-    by_pair: HashMap<(u32, u32), u32, BuildHasherDefault<PairHasher>>,
+    by_pair: HashMap<Pair, u32, BuildHasherDefault<PairHasher>>,
 }
 
 impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
@@ -390,6 +446,17 @@ mod tests {
         let labels = Labels { grid: Grid::from_fn(2, 200, |x, _| x as u32 + 1), count: 2 };
         let found = edges(&labels, &Grid::filled(2, 200, 3), 255);
         assert_eq!(found, [Edge { a: 1, b: 2, length_px: 200, strength_sum: 600 }]);
+    }
+
+    #[test]
+    fn grouped_edges_are_those_of_the_grouped_map() {
+        let regions = Grid::from_fn(150, 190, |x, y| ((x / 9) % 5 + 5 * ((y / 11) % 4)) as u32);
+        let strength = Grid::from_fn(150, 190, |x, y| ((x * 7 + y * 13 + x * y) % 256) as u8);
+        let group_of: Vec<u32> = (0..20).map(|region| if region == 0 { 0 } else { 1 + region % 6 }).collect();
+        let grouped = Labels { grid: regions.map(|region| group_of[region as usize]), count: 6 };
+        let [capped, whole] = capped_edges(&Labels { grid: regions, count: 19 }, &strength, [90, u8::MAX]);
+        assert_eq!(grouped_edges(capped, &group_of), edges(&grouped, &strength, 90));
+        assert_eq!(grouped_edges(whole, &group_of), edges(&grouped, &strength, u8::MAX));
     }
 
     #[test]

@@ -1,10 +1,11 @@
 //! Basins of a boundary map: the relief that is flooded, the bottoms where water enters, and the flooding itself.
 
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use super::bottoms::bottoms;
-use super::distance::distance_within;
-use super::watershed::Flood;
+use super::distance::shorten;
+use super::watershed::{Flood, close};
 use crate::grid::{Frame, Grid, Labels};
 use crate::options::Connectivity;
 
@@ -15,6 +16,8 @@ pub(crate) const PORE: u8 = 255;
 /// Rows of a band and columns of a tile that are worked on at once: small enough for the cache of one core.
 pub(crate) const BAND_ROWS: usize = 256;
 const TILE_COLUMNS: usize = 512;
+/// Rows of a band whose relief is made at once.
+const RELIEF_ROWS: usize = 64;
 /// Pixels around a tile that are flooded with it. Water enters basins everywhere, so it has come from nearer than this
 /// before it reaches the tile; seams then fit together. The tiles do not depend on the number of threads.
 pub(crate) const HALO: usize = 24;
@@ -41,35 +44,53 @@ pub fn basins(strength: &Grid<u8>, pores: &Labels, shallowest: u8, springs: Spri
         Springs::Hollows(step) => bottoms(&relief.map(|level| rounded(level, step)), PORE),
     };
     let mut labels = Grid::filled(strength.width(), strength.height(), 0);
-    flood_rows(&relief, &bottoms, 0, labels.as_mut_slice());
+    let paint = |y: usize, x: usize, row: &mut [u32]| {
+        row.fill(0);
+        bottoms.paint(y, x, row);
+    };
+    let unreached = flood_rows(&relief, paint, 0, labels.as_mut_slice());
     let mut labels = Labels { grid: labels, count: bottoms.count };
-    label_unreached(&relief, &mut labels);
+    label_unreached(&relief, &unreached, &mut labels);
     labels
 }
 
-/// Floods rows from `first` on, by tiles from there.
-pub(crate) fn flood_rows(relief: &Grid<u8>, bottoms: &Labels, first: usize, rows: &mut [u32]) {
+/// Floods rows from `first` on, by tiles from there. `paint` writes the bottoms of a row from a column on. Gives back which
+/// of the rows have pixels that no water reached.
+pub(crate) fn flood_rows(
+    relief: &Grid<u8>,
+    paint: impl Fn(usize, usize, &mut [u32]) + Sync,
+    first: usize,
+    rows: &mut [u32],
+) -> Vec<bool> {
     let width = relief.width();
-    let bands = rows.par_chunks_mut(BAND_ROWS * width).enumerate();
-    bands.for_each_init(Flood::default, |flood, (band, rows)| {
+    let mut unreached = vec![false; rows.len() / width];
+    let bands = rows.par_chunks_mut(BAND_ROWS * width).zip(unreached.par_chunks_mut(BAND_ROWS)).enumerate();
+    bands.for_each_init(Flood::default, |flood, (band, (rows, unreached))| {
+        let y = first + band * BAND_ROWS;
         for x in (0..width).step_by(TILE_COLUMNS) {
-            let tile = Frame {
-                x,
-                y: first + band * BAND_ROWS,
-                width: TILE_COLUMNS.min(width - x),
-                height: rows.len() / width,
-            };
-            flood_tile(flood, relief, bottoms, tile, rows);
+            let tile = Frame { x, y, width: TILE_COLUMNS.min(width - x), height: rows.len() / width };
+            flood_tile(flood, relief, &paint, tile, rows);
+        }
+        let levels = relief.as_slice()[y * width..].chunks_exact(width);
+        for ((unreached, ids), levels) in unreached.iter_mut().zip(rows.chunks_exact(width)).zip(levels) {
+            *unreached = has_unreached(ids, levels);
         }
     });
+    unreached
 }
 
-/// Solid without a bottom, such as a sliver between two pores that is boundary all over, becomes a basin of its own.
-fn label_unreached(relief: &Grid<u8>, labels: &mut Labels) {
+fn has_unreached(ids: &[u32], levels: &[u8]) -> bool {
+    ids.iter().zip(levels).fold(false, |any, (&id, &level)| any | ((id == 0) & (level != PORE)))
+}
+
+/// Solid without a bottom, such as a sliver between two pores that is boundary all over, becomes a basin of its own. Only
+/// the rows that are marked `unreached` hold such pixels.
+fn label_unreached(relief: &Grid<u8>, unreached: &[bool], labels: &mut Labels) {
     let (width, height) = (relief.width(), relief.height());
     let (levels, ids) = (relief.as_slice(), labels.grid.as_mut_slice());
     let mut waiting = Vec::new();
-    for start in 0..ids.len() {
+    let rows = (0..height).filter(|&y| unreached[y]);
+    for start in rows.flat_map(|y| y * width..(y + 1) * width) {
         if ids[start] != 0 || levels[start] == PORE {
             continue;
         }
@@ -89,7 +110,13 @@ fn label_unreached(relief: &Grid<u8>, labels: &mut Labels) {
     }
 }
 
-fn flood_tile(flood: &mut Flood, relief: &Grid<u8>, bottoms: &Labels, tile: Frame, rows: &mut [u32]) {
+fn flood_tile(
+    flood: &mut Flood,
+    relief: &Grid<u8>,
+    paint: &impl Fn(usize, usize, &mut [u32]),
+    tile: Frame,
+    rows: &mut [u32],
+) {
     let width = relief.width();
     let (left, top) = (tile.x.saturating_sub(HALO), tile.y.saturating_sub(HALO));
     let part = Frame {
@@ -98,7 +125,10 @@ fn flood_tile(flood: &mut Flood, relief: &Grid<u8>, bottoms: &Labels, tile: Fram
         width: (tile.x + tile.width + HALO).min(width) - left,
         height: (tile.y + tile.height + HALO).min(relief.height()) - top,
     };
-    flood.fill(relief, bottoms, part, |i| relief.as_slice()[i] != PORE, Connectivity::Four);
+    flood.fill(relief, part, Connectivity::Four, |y, row| {
+        paint(top + y, left, row);
+        close(row, &relief.row(top + y)[left..], |&level| level == PORE);
+    });
     for y in 0..tile.height {
         flood.copy_row(y + tile.y - top, tile.x - left, &mut rows[y * width + tile.x..][..tile.width]);
     }
@@ -107,29 +137,41 @@ fn flood_tile(flood: &mut Flood, relief: &Grid<u8>, bottoms: &Labels, tile: Fram
 pub(crate) fn relief(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Grid<u8> {
     let (width, height) = (strength.width(), strength.height());
     let reach = usize::from(DEEPEST_PX);
-    let mut relief = strength.clone();
-    relief.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
-        let first = band * BAND_ROWS;
+    let mut relief = Grid::filled(width, height, 0);
+    let bands = relief.as_mut_slice().par_chunks_mut(RELIEF_ROWS * width).enumerate();
+    bands.for_each_init(Vec::new, |depth, (band, rows)| {
+        let first = band * RELIEF_ROWS;
         let top = first.saturating_sub(reach);
         let bottom = (first + rows.len() / width + reach).min(height);
         let around = top * width..bottom * width;
-        let open: Vec<bool> = strength.as_slice()[around.clone()]
-            .iter()
-            .zip(&pores.grid.as_slice()[around])
-            .map(|(&level, &pore)| (level <= shallowest) & (pore == 0))
-            .collect();
-        let open = Grid::new(width, bottom - top, open).expect("invariant: whole rows of the picture");
-        let depth = distance_within(&open, DEEPEST_PX);
-        let pores = &pores.grid.as_slice()[first * width..];
-        for ((level, &depth), &pore) in
-            rows.iter_mut().zip(&depth.as_slice()[(first - top) * width..]).zip(pores)
-        {
-            *level = if pore != 0 { PORE } else { level_of(*level, depth, shallowest) };
-        }
+        depth.resize(around.len(), 0);
+        mark_open(&strength.as_slice()[around.clone()], &pores.grid.as_slice()[around], shallowest, depth);
+        shorten(depth, width, DEEPEST_PX);
+        let own = first * width..first * width + rows.len();
+        let depth = &depth[(first - top) * width..];
+        let (strength, pores) = (&strength.as_slice()[own.clone()], &pores.grid.as_slice()[own]);
+        set_levels((strength, pores, depth), shallowest, rows);
     });
     relief
 }
 
+/// [`DEEPEST_PX`] where neither a boundary nor a pore is, else 0.
+#[multiversion(targets("x86_64+avx2"))]
+fn mark_open(strength: &[u8], pores: &[u32], shallowest: u8, open: &mut [u8]) {
+    for ((open, &strength), &pore) in open.iter_mut().zip(strength).zip(pores) {
+        *open = if (strength <= shallowest) & (pore == 0) { DEEPEST_PX } else { 0 };
+    }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn set_levels((strength, pores, depth): (&[u8], &[u32], &[u8]), shallowest: u8, levels: &mut [u8]) {
+    for (((level, &strength), &pore), &depth) in levels.iter_mut().zip(strength).zip(pores).zip(depth) {
+        let solid = level_of(strength, depth, shallowest);
+        *level = if pore != 0 { PORE } else { solid };
+    }
+}
+
+#[inline]
 fn level_of(strength: u8, depth: u8, shallowest: u8) -> u8 {
     if strength > shallowest { strength.clamp(DEEPEST_PX + 1, PORE - 1) } else { DEEPEST_PX - depth }
 }
@@ -205,7 +247,9 @@ mod tests {
         let pores =
             Labels::from_ids(Grid::from_fn(width, height, |x, y| u32::from(x % 97 < 9 && y % 89 < 7)));
         let relief = relief(&strength, &pores, 30);
-        let bottoms = bottoms(&relief, DEEPEST_PX);
+        let runs = bottoms(&relief, DEEPEST_PX);
+        let mut bottoms = no_pores(width, height);
+        (0..height).for_each(|y| runs.paint(y, 0, bottoms.grid.row_mut(y)));
         let solid = relief.map(|level| level != PORE);
         let whole = watershed(&relief, &bottoms, Some(&solid), Connectivity::Four);
         assert_eq!(basins(&strength, &pores, 30, Springs::Open).grid, whole.grid);

@@ -23,7 +23,7 @@ pub fn squared_distance(mask: &Mask) -> Grid<u32> {
     // Longer than any true distance, so that a column without background never wins.
     let unreached = (width + height) as u32;
     let mut distance = mask.map(|inside| if inside { unreached } else { 0 });
-    distances_along_columns(&mut distance);
+    distances_along_columns(distance.as_mut_slice(), width);
     distance
         .as_mut_slice()
         .par_chunks_mut(width)
@@ -39,49 +39,58 @@ pub fn squared_distance(mask: &Mask) -> Grid<u32> {
 /// # Panics
 /// If `reach` is above [`LONGEST_REACH`], whose square is the largest that a byte holds.
 pub fn distance_within(mask: &Mask, reach: u8) -> Grid<u8> {
-    assert!(reach <= LONGEST_REACH, "invariant: {reach} px is too far for bytes");
-    let width = mask.width();
     let mut distance = mask.map(|inside| if inside { reach } else { 0 });
-    distances_along_columns(&mut distance);
+    shorten(distance.as_mut_slice(), mask.width(), reach);
+    distance
+}
+
+/// Turns rows of `reach` and, on the background, 0 into the distances of [`distance_within`].
+pub(super) fn shorten(distance: &mut [u8], width: usize, reach: u8) {
+    assert!(reach <= LONGEST_REACH, "invariant: {reach} px is too far for bytes");
+    distances_along_columns(distance, width);
     // Columns left and right of the picture have no background, and so are as far as can be.
     let margin = usize::from(reach);
-    distance.as_mut_slice().par_chunks_mut(width).for_each_init(
-        || vec![reach * reach; width + 2 * margin],
-        |squares, row| {
-            for (square, &g) in squares[margin..].iter_mut().zip(&*row) {
-                *square = g * g;
-            }
-            shortest_in_row(squares, reach, row);
-        },
-    );
-    distance
+    let mut squares = vec![reach * reach; width.next_multiple_of(BLOCK) + 2 * margin];
+    for row in distance.chunks_exact_mut(width) {
+        for (square, &g) in squares[margin..].iter_mut().zip(&*row) {
+            *square = g * g;
+        }
+        shortest_in_row(&squares, reach, row);
+    }
 }
 
 /// The longest reach of [`distance_within`], in px.
 pub const LONGEST_REACH: u8 = 15;
+/// Pixels that are kept in registers while all columns within reach are looked at.
+const BLOCK: usize = 64;
 
 /// Least of dx² + g² over columns nearer than `reach`, and its root rounded down; `squares` has `reach` more columns of g²
 /// than `row` on either side.
 #[multiversion(targets("x86_64+avx2"))]
 fn shortest_in_row(squares: &[u8], reach: u8, row: &mut [u8]) {
-    let (width, margin) = (row.len(), usize::from(reach));
-    row.fill(reach * reach);
-    for step in 0..margin {
-        let square = (step * step) as u8;
-        let (left, right) = (&squares[margin - step..][..width], &squares[margin + step..][..width]);
-        for ((value, &a), &b) in row.iter_mut().zip(left).zip(right) {
-            *value = (*value).min(a.min(b).saturating_add(square));
+    let margin = usize::from(reach);
+    for (block, out) in row.chunks_mut(BLOCK).enumerate() {
+        let mut least = [reach * reach; BLOCK];
+        for step in 0..margin {
+            let square = (step * step) as u8;
+            let middle = block * BLOCK + margin;
+            let (left, right) = (&squares[middle - step..][..BLOCK], &squares[middle + step..][..BLOCK]);
+            for x in 0..BLOCK {
+                least[x] = least[x].min(left[x].min(right[x]).saturating_add(square));
+            }
         }
-    }
-    for value in row {
-        let square = *value;
-        *value = (1..=reach).map(|root| u8::from(square >= root * root)).sum();
+        let mut roots = [0u8; BLOCK];
+        for root in 1..=reach {
+            for x in 0..BLOCK {
+                roots[x] += u8::from(least[x] >= root * root);
+            }
+        }
+        out.copy_from_slice(&roots[..out.len()]);
     }
 }
 
-fn distances_along_columns<T: Copy + Ord + Add<Output = T> + From<u8>>(distance: &mut Grid<T>) {
-    let (width, height) = (distance.width(), distance.height());
-    let data = distance.as_mut_slice();
+fn distances_along_columns<T: Copy + Ord + Add<Output = T> + From<u8>>(data: &mut [T], width: usize) {
+    let height = data.len() / width;
     for y in 1..height {
         let (above, row) = data.split_at_mut(y * width);
         step_from_neighbour(&above[(y - 1) * width..], &mut row[..width]);

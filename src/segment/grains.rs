@@ -2,9 +2,9 @@
 
 use rayon::prelude::*;
 
-use super::basin_graph::{Contrast, Edge, Merging, Sums, edges};
+use super::basin_graph::{Contrast, Edge, Merging, Sums, capped_edges, edges, grouped_edges};
 use super::basins::{Springs, basins};
-use super::boundary::{Boundaries, Evidence, boundaries, ratio};
+use super::boundary::{Boundaries, Evidence, boundaries, ratio, seen};
 use super::learned::grains::{Likely, as_probabilities, likely};
 use super::learned::reliability;
 use super::learned::suited_scale::learned_grains;
@@ -110,9 +110,8 @@ pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale:
 /// Finds grains at the scale of the picture.
 pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
     let found = boundaries(picture, pores, options);
-    let labels = merged(&found, pores, options);
+    let (labels, edges) = merged(&found, picture, pores, options);
     let evidence = found.evidence;
-    let edges = edges(&labels, &found.strength, u8::MAX);
     let mean_boundary_strength = mean_strength(&edges);
     let (reliable, warnings) = verdict(&evidence, options, mean_boundary_strength);
     GrainMap {
@@ -143,27 +142,34 @@ pub(crate) fn mean_strength(edges: &[Edge]) -> f64 {
     if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) }
 }
 
-fn merged(found: &Boundaries, pores: &Labels, options: &GrainOptions) -> Labels {
+/// Grains and the boundaries between them.
+fn merged(
+    found: &Boundaries,
+    picture: &Grid<u8>,
+    pores: &Labels,
+    options: &GrainOptions,
+) -> (Labels, Vec<Edge>) {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
     let contrast = rules.contrast(&found.evidence);
     let basins = basins(&found.strength, pores, shallowest, Springs::Open);
-    let edges = edges(&basins, &found.strength, level(rules.cap));
-    let sums = sums(&basins, (&found.filled, &found.strength), shallowest);
-    let merging = Merging::new(sums, edges, |edge, a, b| contrast.strength(edge, a, b));
-    joined(basins, merging, options.merge_below, SMALLEST_PX)
+    let [capped, whole] = capped_edges(&basins, &found.strength, [level(rules.cap), u8::MAX]);
+    let sums = sums(&basins, (&seen(picture, pores, options), &found.strength), shallowest);
+    let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
+    let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
+    (grains, grouped_edges(whole, &grain_of))
 }
 
-/// Regions after their merging up to a strength of `least`, 0 to 1; those below `smallest` px go to a neighbour.
+/// Regions after their merging up to a strength of `least`, 0 to 1, and where each of the old ones went; those below
+/// `smallest` px go to a neighbour.
 pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
-    mut regions: Labels,
+    regions: Labels,
     merging: Merging<W>,
     least: f64,
     smallest: u64,
-) -> Labels {
+) -> (Labels, Vec<u32>) {
     let roots = roots(regions.count, merging, least, smallest);
-    regions.grid.as_mut_slice().par_iter_mut().for_each(|label| *label = roots[*label as usize]);
-    Labels::from_ids(regions.grid)
+    Labels::from_groups(regions.grid, &roots)
 }
 
 /// The region that each of `count` regions belongs to after such a merging.
@@ -214,9 +220,15 @@ pub(crate) fn add_sums(
     (greys, strengths): (&[u8], &[u8]),
     shallowest: u8,
 ) {
+    let (mut last, mut run) = (0, Sums::default());
     for ((&label, &grey), &strength) in labels.iter().zip(greys).zip(strengths) {
-        sums[label as usize].add_pixel(grey, strength <= shallowest);
+        if label != last {
+            sums[last as usize].add(std::mem::take(&mut run));
+            last = label;
+        }
+        run.add_pixel(grey, strength <= shallowest);
     }
+    sums[last as usize].add(run);
 }
 
 /// The clearest lines must be this many times as strong as the clearest ones of the opposite tone. Noise of any level

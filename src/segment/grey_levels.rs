@@ -1,5 +1,7 @@
 //! Between the greys of a file and the 256 levels that pictures are worked on, with pores always dark.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Mask};
@@ -58,15 +60,15 @@ impl GreyLevels {
         self.step
     }
 
-    /// The picture on 256 levels, pores dark.
-    pub fn working(&self, grey: &Grey) -> Grid<u8> {
+    /// The picture on 256 levels, pores dark; a copy only where it is not that already.
+    pub fn working<'a>(&self, grey: &'a Grey) -> Cow<'a, Grid<u8>> {
+        if let (Grey::Eight(grid), Tone::Dark) = (grey, self.tone) {
+            return Cow::Borrowed(grid);
+        }
         let (width, height) = (grey.width(), grey.height());
         let mut data = vec![0u8; width * height];
         match grey {
-            Grey::Eight(grid) => for_each_pixel(&mut data, grid.as_slice(), |v| match self.tone {
-                Tone::Dark => v,
-                Tone::Bright => 255 - v,
-            }),
+            Grey::Eight(grid) => for_each_pixel(&mut data, grid.as_slice(), |v| 255 - v),
             Grey::Sixteen(grid) => {
                 let (offset, per_grey) = (self.offset as f32, 1.0 / self.step as f32);
                 for_each_pixel(&mut data, grid.as_slice(), |v| {
@@ -75,7 +77,7 @@ impl GreyLevels {
                 });
             }
         }
-        Grid::new(width, height, data).expect("invariant: one value for each pixel")
+        Cow::Owned(Grid::new(width, height, data).expect("invariant: one value for each pixel"))
     }
 
     /// A working picture with the file's own tone.

@@ -34,15 +34,14 @@ pub struct Keep<'a> {
     pub smallest_px: u32,
     /// Those with at least one pixel of this picture at or below this grey; all, if there is none.
     pub dark: Option<(&'a Grid<u8>, u8)>,
-    /// Those without a pixel of this mask.
-    pub without: Option<&'a Mask>,
 }
 
 /// As [`label`], for the regions that are kept only; also returns the pixels of all others.
 pub fn label_kept(mask: &Mask, connectivity: Connectivity, keep: Keep) -> (Labels, u64) {
     let runs = Runs::of(mask);
     let (numbers, count, dropped_px) = runs.numbers(&runs.roots(connectivity), keep);
-    (Labels { grid: runs.painted(mask.width(), mask.height(), &numbers), count }, dropped_px)
+    let labelled = LabelledRuns { runs, numbers, count };
+    (labelled.painted(mask.width()), dropped_px)
 }
 
 /// Pixels of `mask` in regions that [`label_kept`] would keep.
@@ -52,11 +51,138 @@ pub fn area_kept(mask: &Mask, connectivity: Connectivity, keep: Keep) -> u64 {
     runs.runs.iter().map(|run| u64::from(run.end - run.start)).sum::<u64>() - dropped_px
 }
 
+/// Numbered regions as runs, which take a small part of the memory of a label map where most pixels are background.
+pub(super) struct LabelledRuns {
+    runs: Runs,
+    /// Label of each run; 0 if its region is not kept.
+    numbers: Vec<u32>,
+    /// The largest label.
+    pub(super) count: u32,
+}
+
+impl LabelledRuns {
+    /// Numbers the 4-connected regions of a mask that is never there as a whole: `mark` sets pixels of a row, and pixels
+    /// whose region is not kept.
+    pub(super) fn without_marked<S: Default>(
+        (width, height): (usize, usize),
+        mark: impl Fn(&mut S, usize, &mut [bool], &mut [bool]) + Sync,
+    ) -> Self {
+        let bands: Vec<(RowRuns, Vec<bool>)> = (0..height.div_ceil(BAND_ROWS))
+            .into_par_iter()
+            .map_init(Band::default, |scratch, band| {
+                let rows = band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height);
+                marked_band(scratch, width, rows, &mark)
+            })
+            .collect();
+        let (bands, unwanted): (Vec<RowRuns>, Vec<Vec<bool>>) = bands.into_iter().unzip();
+        let runs = Runs::joined(bands);
+        let roots = runs.roots(Connectivity::Four);
+        let mut wanted = vec![true; roots.len()];
+        for (&root, unwanted) in roots.iter().zip(unwanted.concat()) {
+            wanted[root as usize] &= !unwanted;
+        }
+        let (numbers, count) = numbered(&roots, |root| wanted[root]);
+        drop((roots, wanted));
+        Self::kept(&runs, &numbers, count)
+    }
+
+    /// Only the runs that have a label.
+    fn kept(runs: &Runs, numbers: &[u32], count: u32) -> Self {
+        let is_kept = |run: &usize| numbers[*run] != 0;
+        let length = numbers.iter().filter(|&&number| number != 0).count();
+        let mut kept = Runs { runs: Vec::with_capacity(length), first: Vec::with_capacity(runs.first.len()) };
+        kept.first.push(0);
+        for y in 0..runs.height() {
+            kept.runs.extend(runs.row(y).filter(is_kept).map(|run| runs.runs[run]));
+            kept.first.push(kept.runs.len() as u32);
+        }
+        let mut kept_numbers = Vec::with_capacity(length);
+        kept_numbers.extend(numbers.iter().filter(|&&number| number != 0));
+        let (runs, numbers) = (kept, kept_numbers);
+        Self { runs, numbers, count }
+    }
+
+    /// Writes the labels of row `y` from column `x` on into `row`, which is 0 before.
+    pub(super) fn paint(&self, y: usize, x: usize, row: &mut [u32]) {
+        let runs = self.runs.row(y);
+        let own = &self.runs.runs[runs.clone()];
+        let (first, last) = (x as u32, (x + row.len()) as u32);
+        let skipped = own.partition_point(|run| run.end <= first);
+        for (run, &number) in own[skipped..].iter().zip(&self.numbers[runs.start + skipped..]) {
+            if run.start >= last {
+                break;
+            }
+            row[(run.start.max(first) - first) as usize..(run.end.min(last) - first) as usize].fill(number);
+        }
+    }
+
+    fn painted(&self, width: usize) -> Labels {
+        let mut grid = Grid::filled(width, self.runs.height(), 0u32);
+        grid.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
+            self.paint(y, 0, row);
+        });
+        Labels { grid, count: self.count }
+    }
+}
+
+/// Working memory for a band of rows, which the next one uses again: vectors that grow leave gaps behind, and those of all
+/// bands are there at once.
+#[derive(Default)]
+struct Band {
+    set: Vec<bool>,
+    marked: Vec<bool>,
+    runs: RowRuns,
+    unwanted: Vec<bool>,
+}
+
+/// Runs of the rows `rows` of a mask, and for each whether it has a pixel whose region is not kept.
+fn marked_band<S: Default>(
+    band: &mut Band,
+    width: usize,
+    rows: Range<usize>,
+    mark: impl Fn(&mut S, usize, &mut [bool], &mut [bool]),
+) -> (RowRuns, Vec<bool>) {
+    let Band { set, marked, runs, unwanted } = band;
+    set.resize(width, false);
+    marked.resize(width, false);
+    runs.runs.clear();
+    runs.ends.clear();
+    unwanted.clear();
+    let mut state = S::default();
+    for y in rows {
+        mark(&mut state, y, set, marked);
+        let first = runs.runs.len();
+        runs.push_row(set);
+        let own = runs.runs[first..].iter();
+        unwanted.extend(own.map(|run| marked[run.start as usize..run.end as usize].contains(&true)));
+    }
+    (runs.clone(), unwanted.clone())
+}
+
 /// A stretch of set pixels in one row: first column, and the column after the last.
 #[derive(Clone, Copy)]
 struct Run {
     start: u32,
     end: u32,
+}
+
+/// Runs of some rows in raster order, and how many there are up to the end of each row.
+#[derive(Clone, Default)]
+struct RowRuns {
+    runs: Vec<Run>,
+    ends: Vec<u32>,
+}
+
+impl RowRuns {
+    fn push_row(&mut self, row: &[bool]) {
+        let mut x = 0;
+        while let Some(start) = next_set(row, x) {
+            let length = row[start..].iter().position(|&set| !set).unwrap_or(row.len() - start);
+            x = start + length;
+            self.runs.push(Run { start: start as u32, end: x as u32 });
+        }
+        self.ends.push(self.runs.len() as u32);
+    }
 }
 
 /// All runs of a mask in raster order; those of row `y` are `runs[first[y]..first[y + 1]]`.
@@ -67,18 +193,27 @@ struct Runs {
 
 impl Runs {
     fn of(mask: &Mask) -> Self {
-        let bands: Vec<(Vec<Run>, Vec<u32>)> = mask
+        let bands: Vec<RowRuns> = mask
             .as_slice()
             .par_chunks(BAND_ROWS * mask.width())
-            .map(|band| band_runs(band, mask.width()))
+            .map(|band| {
+                let mut runs = RowRuns::default();
+                band.chunks_exact(mask.width()).for_each(|row| runs.push_row(row));
+                runs
+            })
             .collect();
-        let mut runs = Vec::with_capacity(bands.iter().map(|(runs, _)| runs.len()).sum());
-        let mut first = Vec::with_capacity(mask.height() + 1);
+        Self::joined(bands)
+    }
+
+    /// The runs of bands that lie below each other.
+    fn joined(bands: Vec<RowRuns>) -> Self {
+        let mut runs = Vec::with_capacity(bands.iter().map(|band| band.runs.len()).sum());
+        let mut first = Vec::with_capacity(1 + bands.iter().map(|band| band.ends.len()).sum::<usize>());
         first.push(0);
-        for (band, ends) in bands {
+        for band in bands {
             let offset = runs.len() as u32;
-            first.extend(ends.iter().map(|end| offset + end));
-            runs.extend_from_slice(&band);
+            first.extend(band.ends.iter().map(|end| offset + end));
+            runs.extend_from_slice(&band.runs);
         }
         Self { runs, first }
     }
@@ -148,19 +283,10 @@ impl Runs {
             sizes[root as usize] += u64::from(run.end - run.start);
         }
         let wanted = self.wanted_roots(roots, keep);
-        let mut numbers = vec![0u32; roots.len()];
-        let (mut count, mut dropped_px) = (0, 0);
-        for run in 0..roots.len() {
-            let root = roots[run] as usize;
-            if root != run {
-                numbers[run] = numbers[root];
-            } else if sizes[root] >= u64::from(keep.smallest_px) && wanted[root] {
-                count += 1;
-                numbers[run] = count;
-            } else {
-                dropped_px += sizes[root];
-            }
-        }
+        let is_kept = |root: usize| sizes[root] >= u64::from(keep.smallest_px) && wanted[root];
+        let (numbers, count) = numbered(roots, is_kept);
+        // Only roots have a size.
+        let dropped_px = (0..roots.len()).filter(|&root| !is_kept(root)).map(|root| sizes[root]).sum();
         (numbers, count, dropped_px)
     }
 
@@ -170,11 +296,6 @@ impl Runs {
         if let Some((picture, level)) = keep.dark {
             self.for_each_root(roots, picture, |root, greys| {
                 wanted[root] = wanted[root] || greys.iter().any(|&grey| grey <= level);
-            });
-        }
-        if let Some(without) = keep.without {
-            self.for_each_root(roots, without, |root, unwanted| {
-                wanted[root] = wanted[root] && !unwanted.contains(&true);
             });
         }
         wanted
@@ -190,32 +311,22 @@ impl Runs {
             }
         }
     }
-
-    fn painted(&self, width: usize, height: usize, numbers: &[u32]) -> Grid<u32> {
-        let mut grid = Grid::filled(width, height, 0u32);
-        grid.as_mut_slice().par_chunks_mut(width).enumerate().with_min_len(16).for_each(|(y, row)| {
-            for run in self.row(y) {
-                let Run { start, end } = self.runs[run];
-                row[start as usize..end as usize].fill(numbers[run]);
-            }
-        });
-        grid
-    }
 }
 
-fn band_runs(band: &[bool], width: usize) -> (Vec<Run>, Vec<u32>) {
-    let mut runs = Vec::new();
-    let mut ends = Vec::with_capacity(band.len() / width);
-    for row in band.chunks_exact(width) {
-        let mut x = 0;
-        while let Some(start) = next_set(row, x) {
-            let length = row[start..].iter().position(|&set| !set).unwrap_or(width - start);
-            x = start + length;
-            runs.push(Run { start: start as u32, end: x as u32 });
+/// The label of each run (0 if its region is not kept), and the number of labels.
+fn numbered(roots: &[u32], is_kept: impl Fn(usize) -> bool) -> (Vec<u32>, u32) {
+    let mut numbers = vec![0u32; roots.len()];
+    let mut count = 0;
+    for (run, &root) in roots.iter().enumerate() {
+        let root = root as usize;
+        if root != run {
+            numbers[run] = numbers[root];
+        } else if is_kept(root) {
+            count += 1;
+            numbers[run] = count;
         }
-        ends.push(runs.len() as u32);
     }
-    (runs, ends)
+    (numbers, count)
 }
 
 /// The first set pixel at or after `x`; empty stretches are passed 16 pixels at a time.
@@ -334,12 +445,11 @@ mod tests {
         let (labels, dropped) = label_kept(&mask, Connectivity::Four, keep);
         assert_eq!(labels.grid.as_slice(), [1, 1, 0, 0, 0, 1, 1, 0, 0, 0]);
         assert_eq!((labels.count, dropped), (1, 3));
-        let bright = picture.map(|grey| grey > 70 && grey < 100);
-        let keep = Keep { without: Some(&bright), ..Keep::default() };
-        assert_eq!(
-            label_kept(&mask, Connectivity::Four, keep).0.grid.as_slice(),
-            [0, 0, 0, 1, 1, 0, 0, 0, 1, 0]
-        );
+        let unmarked = LabelledRuns::without_marked((5, 2), |_: &mut (), y, set, marked| {
+            set.copy_from_slice(mask.row(y));
+            marked.iter_mut().zip(picture.row(y)).for_each(|(m, &grey)| *m = grey > 70 && grey < 100);
+        });
+        assert_eq!(unmarked.painted(5).grid.as_slice(), [0, 0, 0, 1, 1, 0, 0, 0, 1, 0]);
     }
 
     #[test]

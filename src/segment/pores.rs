@@ -294,7 +294,7 @@ impl Separated {
         let mask = cut.mask(picture, levels, 0.0);
         let (pores, solid) = classes(picture, &mask);
         let dark = if let Cut::Below(_, darkest) = cut { Some((picture, *darkest)) } else { None };
-        let keep = Keep { smallest_px: options.smallest_px, dark, without: None };
+        let keep = Keep { smallest_px: options.smallest_px, dark };
         let (labels, dropped_px) = label_kept(&mask, options.connectivity, keep);
         let counted_px = pores.count - dropped_px;
         let level = match cut {

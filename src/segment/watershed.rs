@@ -1,10 +1,14 @@
 //! Seeded watershed by flooding in the order of the relief, in linear time.
 
+use multiversion::multiversion;
+
 use crate::grid::{Frame, Grid, Labels, Mask};
 use crate::options::Connectivity;
 
 /// Marks pixels that no basin may enter, in the padded label map.
 const OUTSIDE: u32 = u32::MAX;
+/// Pixels of a row that are passed at once if none of them is a seed.
+const SEED_BLOCK: usize = 16;
 
 /// Floods `relief` from `markers` and gives every reached pixel the label of the marker whose water came first.
 ///
@@ -38,12 +42,24 @@ pub fn watershed(
     let (width, height) = (relief.width(), relief.height());
     let mut flood = Flood::default();
     let whole = Frame { x: 0, y: 0, width, height };
-    flood.fill(relief, markers, whole, |i| mask.is_none_or(|mask| mask.as_slice()[i]), connectivity);
+    flood.fill(relief, whole, connectivity, |y, row| {
+        row.copy_from_slice(markers.grid.row(y));
+        if let Some(mask) = mask {
+            close(row, mask.row(y), |&open| !open);
+        }
+    });
     let mut labels = Grid::filled(width, height, 0);
     for y in 0..height {
         flood.copy_row(y, 0, labels.row_mut(y));
     }
     Labels { grid: labels, count: markers.count }
+}
+
+/// Marks pixels of a row of markers that no water may enter.
+pub(super) fn close<T>(markers: &mut [u32], row: &[T], is_closed: impl Fn(&T) -> bool) {
+    for (marker, value) in markers.iter_mut().zip(row) {
+        *marker = if is_closed(value) { OUTSIDE } else { *marker };
+    }
 }
 
 /// Working memory of a flood, which the next one uses again. Maps have a rim of one pixel that no water enters.
@@ -52,33 +68,36 @@ pub(super) struct Flood {
     width: usize,
     levels: Vec<u8>,
     labels: Vec<u32>,
+    /// 1 where water may come and has not yet come, else 0.
+    free: Vec<u8>,
+    seeds: Vec<u8>,
+    found: Vec<Reached>,
     queue: LevelQueue,
 }
 
 impl Flood {
-    /// Floods one part of the relief, as [`watershed`] does; `is_open` tells by place in the relief what water may enter.
+    /// Floods one part of the relief, as [`watershed`] does; `mark` writes the markers of a row of the part, counted from its
+    /// first one, and calls [`close`] for what no water may enter.
     pub(super) fn fill(
         &mut self,
         relief: &Grid<u8>,
-        markers: &Labels,
         part: Frame,
-        is_open: impl Fn(usize) -> bool,
         connectivity: Connectivity,
+        mark: impl Fn(usize, &mut [u32]),
     ) {
         let w = part.width + 2;
         self.width = w;
-        self.levels.clear();
         self.levels.resize(w * (part.height + 2), 0);
-        self.labels.clear();
-        self.labels.resize(w * (part.height + 2), OUTSIDE);
+        self.labels.resize(w * (part.height + 2), 0);
+        self.free.clear();
+        self.free.resize(w * (part.height + 2), 0);
         for y in 0..part.height {
-            let start = (part.y + y) * relief.width() + part.x;
-            let row = (y + 1) * w + 1;
-            let source = start..start + part.width;
-            self.levels[row..row + part.width].copy_from_slice(&relief.as_slice()[source.clone()]);
-            let marks = source.clone().zip(&markers.grid.as_slice()[source]);
-            for (label, (i, &marker)) in self.labels[row..row + part.width].iter_mut().zip(marks) {
-                *label = if is_open(i) { marker } else { OUTSIDE };
+            let row = (y + 1) * w + 1..(y + 2) * w - 1;
+            self.levels[row.clone()].copy_from_slice(&relief.row(part.y + y)[part.x..part.x + part.width]);
+            let labels = &mut self.labels[row.clone()];
+            mark(y, labels);
+            for (free, &label) in self.free[row].iter_mut().zip(&*labels) {
+                *free = u8::from(label == 0);
             }
         }
         let w = w as isize;
@@ -90,37 +109,38 @@ impl Flood {
 
     /// `offsets` are the steps to the neighbours, in the order in which they are looked at.
     fn flood<const N: usize>(&mut self, offsets: [isize; N]) {
-        let Self { width, levels, labels, queue } = self;
-        let levels = &levels[..labels.len()];
-        for index in *width..labels.len() - *width {
-            let label = labels[index];
-            if label != 0
-                && label != OUTSIDE
-                && offsets.iter().any(|o| labels[index.wrapping_add_signed(*o)] == 0)
-            {
-                queue.push(levels[index], index as u32);
-            }
-        }
+        self.seed(offsets);
+        let Self { levels, labels, free, queue, found, .. } = self;
         for level in 0..=u8::MAX {
-            // Pixels that are reached at this level join the end of its queue.
-            let mut here = queue.take(level);
-            let mut next = 0;
-            while let Some(&index) = here.get(next) {
-                next += 1;
-                let label = labels[index as usize];
-                for offset in offsets {
-                    let beside = (index as usize).wrapping_add_signed(offset);
-                    if labels[beside] == 0 {
-                        labels[beside] = label;
-                        if levels[beside] <= level {
-                            here.push(beside as u32);
-                        } else {
-                            queue.push(levels[beside], beside as u32);
-                        }
-                    }
+            // Pixels that are reached at this level join the end of its queue, and are the next batch.
+            let mut done = 0;
+            while done < queue.reached(level).len() {
+                let batch = &queue.reached(level)[done..];
+                done += batch.len();
+                let count = spread((free, labels), batch, offsets, found);
+                for &next in &found[..count] {
+                    queue.push_if(true, levels[next.place()].max(level), next);
                 }
             }
-            queue.give_back(level, here);
+            queue.clear(level);
+        }
+    }
+
+    /// Puts every marked pixel beside a free one into the queue of its level.
+    fn seed<const N: usize>(&mut self, offsets: [isize; N]) {
+        let Self { width, levels, labels, free, seeds, queue, .. } = self;
+        seeds.resize(*width - 2, 0);
+        for start in (*width + 1..labels.len() - *width).step_by(*width) {
+            let own = &labels[start..start + seeds.len()];
+            mark_seeds(own, offsets.map(|o| &free[start.wrapping_add_signed(o)..]), seeds);
+            for (block, seeds) in seeds.chunks(SEED_BLOCK).enumerate() {
+                if seeds.iter().fold(0, |any, &seed| any | seed) == 0 {
+                    continue;
+                }
+                for (index, &seed) in (start + block * SEED_BLOCK..).zip(seeds) {
+                    queue.push_if(seed != 0, levels[index], Reached::new(index, labels[index]));
+                }
+            }
         }
     }
 
@@ -133,30 +153,115 @@ impl Flood {
     }
 }
 
+/// Labels a batch of pixels and takes their free neighbours, which stand in `found` in the order of their finding; returns
+/// how many there are.
+///
+/// Whether a neighbour is free is a toss-up, and a processor loses more time on a wrong guess than on work in vain: every
+/// neighbour is written down, over the last one if that was not free.
+fn spread<const N: usize>(
+    (free, labels): (&mut [u8], &mut [u32]),
+    batch: &[Reached],
+    offsets: [isize; N],
+    found: &mut Vec<Reached>,
+) -> usize {
+    if found.len() < N * batch.len() + 1 {
+        found.resize(N * batch.len() + 1, Reached::default());
+    }
+    let mut count = 0;
+    for &reached in batch {
+        labels[reached.place()] = reached.label();
+        for offset in offsets {
+            let beside = reached.place().wrapping_add_signed(offset);
+            let was_free = std::mem::take(&mut free[beside]);
+            found[count] = reached.beside(beside);
+            count += usize::from(was_free);
+        }
+    }
+    count
+}
+
+/// 1 where a pixel has a marker and one of its neighbours is free, else 0.
+#[multiversion(targets("x86_64+avx2"))]
+fn mark_seeds<const N: usize>(labels: &[u32], neighbours: [&[u8]; N], seeds: &mut [u8]) {
+    seeds.fill(0);
+    for neighbour in neighbours {
+        for (seed, &free) in seeds.iter_mut().zip(neighbour) {
+            *seed |= free;
+        }
+    }
+    for (seed, &label) in seeds.iter_mut().zip(labels) {
+        *seed &= u8::from((label != 0) & (label != OUTSIDE));
+    }
+}
+
+/// A pixel that water has reached and the label it brought, in one word.
+#[derive(Clone, Copy, Default)]
+struct Reached(u64);
+
+impl Reached {
+    fn new(place: usize, label: u32) -> Self {
+        Self(u64::from(label) << 32 | place as u64)
+    }
+
+    fn beside(self, place: usize) -> Self {
+        Self(self.0 >> 32 << 32 | place as u64)
+    }
+
+    fn place(self) -> usize {
+        self.0 as u32 as usize
+    }
+
+    fn label(self) -> u32 {
+        (self.0 >> 32) as u32
+    }
+}
+
 /// One first-in-first-out queue for each level of the relief. Water only rises, so that a queue is read once.
 struct LevelQueue {
-    queues: Vec<Vec<u32>>,
+    queues: Box<[Queue; 256]>,
+}
+
+/// What was reached, in the order in which it came; beyond `length` lies what does not count.
+#[derive(Default)]
+struct Queue {
+    reached: Vec<Reached>,
+    length: usize,
 }
 
 impl Default for LevelQueue {
     fn default() -> Self {
-        Self { queues: vec![Vec::new(); 256] }
+        Self { queues: Box::new(std::array::from_fn(|_| Queue::default())) }
     }
 }
 
 impl LevelQueue {
-    fn push(&mut self, level: u8, index: u32) {
-        self.queues[usize::from(level)].push(index);
+    fn reached(&self, level: u8) -> &[Reached] {
+        let queue = &self.queues[usize::from(level)];
+        &queue.reached[..queue.length]
     }
 
-    fn take(&mut self, level: u8) -> Vec<u32> {
-        std::mem::take(&mut self.queues[usize::from(level)])
+    /// Writes a pixel behind the last one, where it stays only if it is `wanted`.
+    #[inline]
+    fn push_if(&mut self, wanted: bool, level: u8, pixel: Reached) {
+        let queue = &mut self.queues[usize::from(level)];
+        match queue.reached.get_mut(queue.length) {
+            Some(end) => *end = pixel,
+            None => queue.grow(pixel),
+        }
+        queue.length += usize::from(wanted);
     }
 
-    /// Keeps the memory of a queue that has been read.
-    fn give_back(&mut self, level: u8, mut queue: Vec<u32>) {
-        queue.clear();
-        self.queues[usize::from(level)] = queue;
+    /// Forgets the pixels of a level and keeps the memory.
+    fn clear(&mut self, level: u8) {
+        self.queues[usize::from(level)].length = 0;
+    }
+}
+
+impl Queue {
+    #[cold]
+    fn grow(&mut self, pixel: Reached) {
+        self.reached.push(pixel);
+        self.reached.resize(self.reached.capacity(), Reached::default());
     }
 }
 

@@ -9,6 +9,7 @@ use crate::error::Error;
 use crate::options::{Options, Surface};
 use crate::report;
 use crate::study::input::{Input, beside_pictures, inputs};
+use crate::study::read_file::read_table;
 use crate::study::record::{Entry, absolute, sha256};
 use crate::study::run::Request;
 use crate::study::scale_list::{self, SCALES_NAME, ScaleList};
@@ -80,7 +81,7 @@ pub(super) fn prepare(request: &Request) -> Result<Prepared, Error> {
     let sheet_path = request.sheet.clone().or_else(|| beside_pictures(&request.roots, SHEET_NAME));
     let (rows, sheet) = match sheet_path {
         Some(path) => {
-            let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+            let bytes = read_table(&path)?;
             let sheet = sheet::parse(&bytes, &path)?;
             warnings.extend(sheet.warnings());
             let name = path.file_name().map(|name| name.to_string_lossy().into_owned());

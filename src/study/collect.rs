@@ -1,11 +1,12 @@
 //! Gathers fields in the order of their names, however the threads finish, and closes each specimen when its last
-//! picture is in, so that rows of pores and grains do not pile up.
+//! picture is in. Of each field only what the result and the specimen need is kept, so that memory does not grow with the
+//! number of pictures.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap, VecDeque};
 
 use crate::error::Error;
 use crate::micrograph::check;
-use crate::micrograph::overlap::{Fingerprint, overlaps};
+use crate::micrograph::overlap::{Fingerprint, common_shares};
 use crate::report;
 use crate::report::html::FieldPictures;
 use crate::study::agenda::Agenda;
@@ -13,7 +14,11 @@ use crate::study::output::{Staging, Table};
 use crate::study::part::{Kept, MeasuredField, Outcome, Part};
 use crate::study::record::Entry;
 use crate::study::result::{Failure, Field, FieldRows, Specimen};
-use crate::study::specimen::specimen;
+use crate::study::specimen::{Sizes, specimen};
+
+/// Each field is compared with so many before it in the order of names, in which neighbours on the specimen mostly are. Larger
+/// specimens would take the square of their number; equal files are found at any distance.
+const NEIGHBOURS: usize = 64;
 
 /// Everything that a run gathered.
 #[derive(Debug, Default)]
@@ -53,11 +58,48 @@ pub struct Collector<'a> {
     agenda: &'a Agenda,
     /// How many files of each specimen are still out.
     files_left: BTreeMap<&'a str, usize>,
-    open: BTreeMap<String, Vec<(usize, Fingerprint)>>,
+    open: BTreeMap<String, Open>,
     staging: &'a Staging,
     pores: Table<'a>,
     grains: Table<'a>,
     chords: Table<'a>,
+}
+
+/// What is kept of the fields of a specimen until its last one is in.
+#[derive(Debug, Default)]
+struct Open {
+    /// Places among the fields.
+    members: Vec<usize>,
+    /// Of each, its sizes.
+    sizes: Vec<Sizes>,
+    /// The last ones.
+    recent: VecDeque<(usize, Fingerprint)>,
+    /// The first field of each file and page by its hash.
+    seen: HashMap<(String, Option<u32>), usize>,
+}
+
+impl Open {
+    /// Earlier fields that show the same place as a new one, with the share of the area that is common to both.
+    fn overlapping(&self, field: &Field, fingerprint: &Fingerprint) -> Vec<(usize, f64)> {
+        let (places, prints): (Vec<usize>, Vec<&Fingerprint>) =
+            self.recent.iter().map(|(place, print)| (*place, print)).unzip();
+        let shares = common_shares(fingerprint, &prints);
+        let beyond = |place: &usize| places.first().is_some_and(|first| place < first);
+        let equal = self.seen.get(&(field.sha256.clone(), field.page)).copied().filter(beyond);
+        let near = places.iter().zip(shares).filter_map(|(&place, share)| Some((place, share?)));
+        equal.map(|place| (place, 1.0)).into_iter().chain(near).collect()
+    }
+
+    /// Keeps what is needed of the field at `place`.
+    fn keep(&mut self, place: usize, field: &Field, fingerprint: Fingerprint) {
+        self.members.push(place);
+        self.sizes.push(Sizes::of(field));
+        self.seen.entry((field.sha256.clone(), field.page)).or_insert(place);
+        if self.recent.len() == NEIGHBOURS {
+            self.recent.pop_front();
+        }
+        self.recent.push_back((place, fingerprint));
+    }
 }
 
 impl<'a> Collector<'a> {
@@ -137,13 +179,18 @@ impl<'a> Collector<'a> {
     }
 
     fn take(&mut self, measured: MeasuredField) -> Result<(), Error> {
-        let MeasuredField { field, fingerprint, pictures } = measured;
+        let MeasuredField { mut field, fingerprint, pictures } = measured;
         self.pores.append(&report::csv::pores(&field))?;
         self.grains.append(&report::csv::grains(&field))?;
         self.chords.append(&report::csv::chords(&field))?;
-        let index = self.collected.fields.len();
-        self.open.entry(field.specimen.clone()).or_default().push((index, fingerprint));
-        self.collected.fields.push(field);
+        let fields = &mut self.collected.fields;
+        let open = self.open.entry(field.specimen.clone()).or_default();
+        for (other, share) in open.overlapping(&field, &fingerprint) {
+            note_overlap(&mut field, &fields[other].file, share);
+        }
+        open.keep(fields.len(), &field, fingerprint);
+        field.rows = FieldRows::default();
+        fields.push(field);
         self.collected.pictures.push(pictures);
         Ok(())
     }
@@ -156,20 +203,10 @@ impl<'a> Collector<'a> {
         if *left > 0 {
             return;
         }
-        let Some(members) = self.open.remove(name) else { return };
-        let fields = &mut self.collected.fields;
-        let (indices, fingerprints): (Vec<usize>, Vec<Fingerprint>) = members.into_iter().unzip();
-        for (a, b, share) in overlaps(&fingerprints) {
-            let (a, b) = (indices[a], indices[b]);
-            let other = fields[a].file.clone();
-            note_overlap(&mut fields[b], &other, share);
-        }
+        let Some(Open { members, sizes, .. }) = self.open.remove(name) else { return };
         let said = self.agenda.specimens.get(name).cloned().unwrap_or_default();
-        let members: Vec<&Field> = indices.iter().map(|&i| &fields[i]).collect();
-        self.collected.specimens.push(specimen(name, &members, said.firing, said.surface));
-        for i in indices {
-            fields[i].rows = FieldRows::default();
-        }
+        let members: Vec<&Field> = members.iter().map(|&place| &self.collected.fields[place]).collect();
+        self.collected.specimens.push(specimen(name, &members, &sizes, said.firing, said.surface));
     }
 }
 

@@ -11,10 +11,12 @@ use crate::report::figure::{self, MicrographPanel, PanelWords, SizeFigure};
 use crate::scale::ScaleOptions;
 use crate::study::input::inputs;
 use crate::study::output::Staging;
+use crate::study::read_file::read_regular;
 use crate::study::record::{Derivation, Entry, Record, absolute, sha256};
 use crate::study::result::{Field, Study};
 use crate::study::results::{self, Results};
 use crate::study::samples::{self, Quantity, Weighting};
+use crate::timing::Timings;
 
 /// Name of the command that writes such folders.
 const COMMAND: &str = "figure";
@@ -245,7 +247,7 @@ fn panel(results: &Results, picture: &Picture, read: &mut Vec<Entry>) -> Result<
     let Results { study, record, .. } = results;
     let field = field_of(study, picture)?;
     let path = path_of(record, picture)?;
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    let bytes = read_regular(&path)?;
     let refuse = |why: &str| Error::Field { path: path.clone(), why: why.into() };
     if sha256(&bytes) != field.sha256 {
         return Err(refuse("this is not the picture that was measured; its bytes differ"));
@@ -256,7 +258,7 @@ fn panel(results: &Results, picture: &Picture, read: &mut Vec<Entry>) -> Result<
     // The scale that was found then holds, whatever stands in files beside the picture now.
     let pixel_size_um = field.scale.as_ref().map(|scale| (scale.um_per_px_x, scale.um_per_px_y));
     let said = ScaleOptions { pixel_size_um, ..record.options.scale()? };
-    let measured = measure_at_scale(&micrograph, &record.options, &said)?;
+    let measured = measure_at_scale(&micrograph, &record.options, &said, &Timings::default())?;
     if measured.grain_map.as_ref().map(|_| measured.grains.len() as u64) != field.grain_count {
         return Err(refuse(
             "measured again, it has other grains than then; measure the study again with this version",

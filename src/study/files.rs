@@ -4,14 +4,17 @@ use std::num::NonZeroUsize;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::Instant;
 
 use crate::error::Error;
 use crate::micrograph::beside::{TextBeside, texts_beside};
 use crate::micrograph::{self, Micrograph, ReadOptions};
 use crate::study::input::Input;
+use crate::study::read_file::{check_regular, read_regular};
 use crate::study::record::{Entry, sha256, sha256_of_file};
 use crate::study::result::{Failure, Field};
 use crate::study::survey::PictureScale;
+use crate::timing::{Stage, Timings};
 
 /// What happens during a run.
 #[derive(Debug)]
@@ -38,6 +41,8 @@ pub enum Event<'a> {
     Unchanged,
     /// All pages of a file are done.
     FileDone,
+    /// All files are measured, and their stages took this long.
+    Timed(&'a Timings),
 }
 
 /// What a file came to.
@@ -115,7 +120,10 @@ pub(super) struct Source {
 impl Source {
     /// Reads a file and the texts beside it; a picture that asks for `is_banded` is only hashed.
     pub fn read(input: &Input, is_banded: &dyn Fn(&Path) -> Result<bool, Error>) -> Result<Self, Failure> {
-        let content = is_banded(&input.path).and_then(|is_banded| content(&input.path, is_banded));
+        // What was a file when it was listed may have become a pipe.
+        let content = check_regular(&input.path)
+            .and_then(|()| is_banded(&input.path))
+            .and_then(|is_banded| content(&input.path, is_banded));
         let (bytes, sha256_of_file) = content.map_err(|error| {
             let error = error.to_string();
             Failure { file: input.name.clone(), page: None, error }
@@ -145,11 +153,11 @@ impl Source {
 
 /// The bytes of a file, unless it is only hashed, and its hash.
 fn content(path: &Path, only_hashed: bool) -> Result<(Option<Vec<u8>>, String), Error> {
-    let refuse = |source| Error::Read { path: path.to_owned(), source };
     if only_hashed {
-        return Ok((None, sha256_of_file(path).map_err(refuse)?));
+        let hash = sha256_of_file(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+        return Ok((None, hash));
     }
-    let bytes = std::fs::read(path).map_err(refuse)?;
+    let bytes = read_regular(path)?;
     let hash = sha256(&bytes);
     Ok((Some(bytes), hash))
 }
@@ -165,6 +173,7 @@ pub(super) fn each_page<T, R>(
     input: &Input,
     source: Result<Source, Failure>,
     max_pixels: u64,
+    timings: &Timings,
     compute: impl Fn(&Micrograph) -> Result<T, Error>,
     finish: impl Fn(PageOf<'_>, &Micrograph, T) -> Result<R, Error>,
 ) -> Result<FileOutcome<R>, Error> {
@@ -184,7 +193,10 @@ pub(super) fn each_page<T, R>(
     for index in 0..pages.count() {
         let page = (pages.count() > 1).then_some(index as u32 + 1);
         let computed = guarded(|| {
+            let start = Instant::now();
             let mut micrograph = pages.read(index)?;
+            let pixels = micrograph.grey.width() * micrograph.grey.height();
+            timings.add(Stage::Decode, pixels, start.elapsed());
             texts.iter_mut().for_each(|((text, _), states)| *states |= text.tell(&mut micrograph));
             let computed = compute(&micrograph)?;
             Ok((micrograph, computed))

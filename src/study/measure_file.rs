@@ -25,6 +25,7 @@ use crate::study::input::Input;
 use crate::study::part::{MeasuredField, Outcome, Part};
 use crate::study::record::{Entry, sha256};
 use crate::study::result::Failure;
+use crate::timing::{Stage, Timings};
 use crate::warning::Warning;
 
 /// Of the test lines, only some this far apart are drawn, so that the picture stays visible.
@@ -41,6 +42,8 @@ pub(super) struct Plan<'a> {
     memory: Option<u64>,
     thumbnail_side: u32,
     crop_width: u32,
+    /// What the stages took so far.
+    pub timings: Timings,
 }
 
 /// Everything that decides the part of a file.
@@ -72,6 +75,7 @@ impl<'a> Plan<'a> {
             memory: prepared.agenda.options.memory_bytes()?,
             thumbnail_side: report::html::thumbnail_side(files),
             crop_width: report::html::crop_width(files),
+            timings: Timings::default(),
         })
     }
 
@@ -175,8 +179,9 @@ fn in_one_piece(
         input,
         source,
         plan.options().max_pixels,
+        &plan.timings,
         |micrograph| {
-            let measured = measure_at_scale(micrograph, plan.options(), &said)?;
+            let measured = measure_at_scale(micrograph, plan.options(), &said, &plan.timings)?;
             if plan.options().require_scale {
                 check_scale(measured.scale.is_some(), &measured.warnings, &input.path)?;
             }
@@ -185,7 +190,9 @@ fn in_one_piece(
         |PageOf { sha256, page }, micrograph, measured| {
             let identity = plan.identity(index, page, sha256);
             let stem = report::page_stem(&plan.agenda().files[index].stem, page);
-            finished(identity, &stem, micrograph, measured, plan, keep)
+            let pixels = micrograph.grey.width() * micrograph.grey.height();
+            plan.timings
+                .time(Stage::Pictures, pixels, || finished(identity, &stem, micrograph, measured, plan, keep))
         },
     )
 }

@@ -12,6 +12,9 @@ use crate::study::result::Study;
 use crate::study::run::{COMMAND, conclude};
 use crate::study::shard::{ShardRecord, part_name};
 
+/// Missing shards that an error names.
+const MOST_NAMED: usize = 20;
+
 /// What is to be joined.
 #[derive(Clone, Debug)]
 pub struct Request {
@@ -83,17 +86,28 @@ fn in_order(folders: &[PathBuf]) -> Result<Vec<(&Path, ShardRecord)>, Error> {
         let (shard, other) = (pair[0].1.shard, pair[0].0.display());
         return refuse(pair[1].0, format!("{other} is shard {shard} as well; name only one of them"));
     }
-    let missing: Vec<String> = (1..=of)
-        .filter(|number| shards.iter().all(|(_, record)| record.shard.number != *number))
-        .map(|number| format!("{number}/{of}"))
-        .collect();
-    if !missing.is_empty() {
-        let missing = missing.join(", ");
+    // Shards are sound, of one number and all different, so what is missing is known from how many there are; a record may
+    // claim any number of shards.
+    if shards.len() < of {
+        let missing = missing(&shards, of);
         let why =
             format!("shard {missing} is missing beside it; name its folder too, or measure it with --shard");
         return refuse(shards[0].0, why);
     }
     Ok(shards)
+}
+
+/// The first shards that are missing, and how many more.
+fn missing(shards: &[(&Path, ShardRecord)], of: usize) -> String {
+    let is_there = |number: usize| shards.iter().any(|(_, record)| record.shard.number == number);
+    let named: Vec<String> = (1..=of)
+        .filter(|&number| !is_there(number))
+        .take(MOST_NAMED)
+        .map(|number| format!("{number}/{of}"))
+        .collect();
+    let more = of - shards.len() - named.len();
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    named.join(", ") + &more
 }
 
 /// The part of a file, as the record of its shard vouches for it.

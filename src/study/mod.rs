@@ -10,6 +10,7 @@ mod measure_file;
 pub mod merge;
 pub mod output;
 pub mod part;
+pub(crate) mod read_file;
 pub mod record;
 pub mod result;
 pub mod results;

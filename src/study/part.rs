@@ -1,6 +1,6 @@
 //! What one file came to, kept on disk so that exactly the same result can be put together from it later.
 
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
@@ -8,6 +8,7 @@ use crate::error::Error;
 use crate::micrograph::overlap::Fingerprint;
 use crate::report::html::FieldPictures;
 use crate::study::output::Staging;
+use crate::study::read_file::{is_within_its_folder, read_regular};
 use crate::study::record::{Entry, sha256};
 use crate::study::result::{Failure, Field};
 use crate::study::workplace::remove_folder;
@@ -140,11 +141,10 @@ impl Kept {
 
     fn checked(&self, name: &str, expected: &str) -> Result<Vec<u8>, Error> {
         // A part may come from another machine: a name in it must not lead out of its folder.
-        if !Path::new(name).components().all(|part| matches!(part, Component::Normal(_))) {
+        if !is_within_its_folder(name) {
             return Err(self.altered(name));
         }
-        let path = self.folder.join(name);
-        let bytes = std::fs::read(&path).map_err(|source| Error::Read { path, source })?;
+        let bytes = read_regular(&self.folder.join(name))?;
         if sha256(&bytes) == expected { Ok(bytes) } else { Err(self.altered(name)) }
     }
 

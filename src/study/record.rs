@@ -7,6 +7,7 @@ use sha2::{Digest, Sha256};
 
 use crate::error::Error;
 use crate::options::Options;
+use crate::study::read_file::{is_within_its_folder, read_regular};
 
 /// File name of the record; a folder that holds it is a results folder.
 pub const RECORD_NAME: &str = "run.json";
@@ -111,13 +112,13 @@ impl Basis {
     }
 }
 
-/// Files below `folder` that are missing or whose bytes are not those of their entry.
+/// Files that are missing below `folder`, whose names lead out of it, or whose bytes are not those of their entry.
 pub fn changed(folder: &Path, entries: &[Entry]) -> Vec<String> {
-    entries
-        .iter()
-        .filter(|entry| std::fs::read(folder.join(&entry.file)).map_or(true, |b| sha256(&b) != entry.sha256))
-        .map(|entry| entry.file.clone())
-        .collect()
+    let is_whole = |entry: &Entry| {
+        is_within_its_folder(&entry.file)
+            && read_regular(&folder.join(&entry.file)).is_ok_and(|bytes| sha256(&bytes) == entry.sha256)
+    };
+    entries.iter().filter(|entry| !is_whole(entry)).map(|entry| entry.file.clone()).collect()
 }
 
 /// The record `T` of a folder.
@@ -126,7 +127,7 @@ pub fn changed(folder: &Path, entries: &[Entry]) -> Vec<String> {
 /// As [`Record::read`].
 pub(super) fn parsed<T: serde::de::DeserializeOwned>(folder: &Path) -> Result<T, Error> {
     let path = folder.join(RECORD_NAME);
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    let bytes = read_regular(&path)?;
     serde_json::from_slice(&bytes)
         .map_err(|e| Error::Field { path, why: format!("this is not the record of such a run: {e}") })
 }

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::error::Error;
+use crate::study::read_file::read_regular;
 use crate::study::record::{Entry, Record, Written, sha256};
 use crate::study::result::{SCHEMA_VERSION, Study};
 use crate::study::shard;
@@ -35,7 +36,7 @@ pub fn read(folder: &Path) -> Result<Results, Error> {
     }
     let record = Record::read(folder)?;
     let path = folder.join(SUMMARY_NAME);
-    let bytes = std::fs::read(&path).map_err(|source| Error::Read { path: path.clone(), source })?;
+    let bytes = read_regular(&path)?;
     let refuse = |why: String| Error::Field { path: path.clone(), why };
     let form: Form =
         serde_json::from_slice(&bytes).map_err(|e| refuse(format!("this is no summary: {e}")))?;
@@ -56,8 +57,7 @@ impl Results {
     /// # Errors
     /// [`Error::Read`] if it cannot be read; [`Error::Field`] if the run did not write it, or if it was changed since.
     pub fn file(&self, name: &str) -> Result<(Entry, Vec<u8>), Error> {
-        let path = self.folder.join(name);
-        let bytes = std::fs::read(&path).map_err(|source| Error::Read { path, source })?;
+        let bytes = read_regular(&self.folder.join(name))?;
         Ok((vouched(&self.folder, &self.record, name, &bytes)?, bytes))
     }
 }

@@ -82,6 +82,7 @@ pub fn run(request: &Request, show: &(dyn Fn(Event<'_>) + Sync)) -> Result<Study
             gathering.install(|| collector.add(index, arrival))
         },
     )?;
+    show(Event::Timed(&plan.timings));
     let collected = collector.into_inner().expect("invariant: no collector panics").finish()?;
     gathering.install(|| conclude(agenda, collected, staging))
 }

@@ -153,6 +153,7 @@ pub fn run(request: &Request, shard: Shard, show: &(dyn Fn(Event<'_>) + Sync)) -
         done.lock().expect("invariant: nothing panics while it holds the list")[index] = came;
         Ok(())
     })?;
+    show(Event::Timed(&plan.timings));
     let done = done.into_inner().expect("invariant: nothing panics while it holds the list");
     let (keys, failed): (Vec<String>, Vec<usize>) = done.into_iter().unzip();
     let record = ShardRecord {

@@ -16,7 +16,31 @@ use crate::warning::Warning;
 /// Relative accuracy that the number of further fields aims at.
 const WANTED_ACCURACY_PERCENT: f64 = 10.0;
 
-/// Puts the fields of one specimen together.
+/// Sizes of what was found in a field, in its own unit, which are pooled over a specimen.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Sizes {
+    /// Equivalent circle diameters of grains that the frame does not cut.
+    pub grains: Vec<f64>,
+    /// The same of pores.
+    pub pores: Vec<f64>,
+    /// Whole chords.
+    pub chords: Vec<f32>,
+}
+
+impl Sizes {
+    /// The sizes in the rows of a field.
+    pub fn of(field: &Field) -> Self {
+        let whole_grains = field.rows.grains.iter().filter(|grain| !grain.region.touches_frame);
+        let whole_pores = field.rows.pores.iter().filter(|pore| !pore.region.touches_frame);
+        Self {
+            grains: whole_grains.map(|grain| grain.region.equivalent_diameter).collect(),
+            pores: whole_pores.map(|pore| pore.region.equivalent_diameter).collect(),
+            chords: field.rows.chords.clone(),
+        }
+    }
+}
+
+/// Puts the fields of one specimen together; `sizes` are those of each of its fields.
 ///
 /// Fields are the replicates: mean and 95 % t-interval are over field values, and beside the mean stands the pooled value,
 /// in which a larger field or longer line counts more. Fields with and without a scale are never mixed: where any has one,
@@ -25,6 +49,7 @@ const WANTED_ACCURACY_PERCENT: f64 = 10.0;
 pub fn specimen(
     name: &str,
     fields: &[&Field],
+    sizes: &[Sizes],
     firing: BTreeMap<String, String>,
     surface: Option<Surface>,
 ) -> Specimen {
@@ -37,11 +62,11 @@ pub fn specimen(
         Some((mean, f.intercept_count? as f64))
     });
     let (in_um, in_px) = if scaled { (intercept, None) } else { (None, intercept) };
-    let whole_grains = || alike.iter().flat_map(|f| &f.rows.grains).filter(|g| !g.region.touches_frame);
-    let grains: Vec<f64> = whole_grains().map(|g| g.region.equivalent_diameter).collect();
-    let whole_pores = || alike.iter().flat_map(|f| &f.rows.pores).filter(|p| !p.region.touches_frame);
-    let pores: Vec<f64> = whole_pores().map(|p| p.region.equivalent_diameter).collect();
-    let chords: Vec<f32> = alike.iter().flat_map(|f| &f.rows.chords).copied().collect();
+    let pooled =
+        || fields.iter().zip(sizes).filter(|(f, _)| f.scale.is_some() == scaled).map(|(_, sizes)| sizes);
+    let grains: Vec<f64> = pooled().flat_map(|sizes| &sizes.grains).copied().collect();
+    let pores: Vec<f64> = pooled().flat_map(|sizes| &sizes.pores).copied().collect();
+    let chords: Vec<f32> = pooled().flat_map(|sizes| &sizes.chords).copied().collect();
     let (grain_size, pore_size) = (distribution(&grains, unit), distribution(&pores, unit));
     Specimen {
         name: name.to_owned(),

@@ -21,6 +21,7 @@ use crate::study::record::Written;
 use crate::study::result::{Failure, Tool};
 use crate::study::scale_list::{self, NewRow, SCALES_NAME, ScaleList};
 use crate::study::scale_spread::{odd_ones, scales_differ};
+use crate::timing::Timings;
 use crate::warning::Warning;
 
 /// Name of the command whose results these are.
@@ -251,6 +252,7 @@ fn survey_file(
         input,
         Source::read(input, &none_is_banded),
         plan.max_pixels,
+        &Timings::default(),
         |micrograph| determine(micrograph, info_strip::find(&micrograph.grey), &said),
         |PageOf { sha256, page }, micrograph, read| {
             let mut picture = picture_scale(input, sha256, page, micrograph, read);

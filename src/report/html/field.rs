@@ -1,6 +1,8 @@
 //! What the page says about a picture.
 
-use base64::Engine as _;
+use std::fmt;
+
+use base64::display::Base64Display;
 use base64::engine::general_purpose::STANDARD;
 
 use crate::options::Surface;
@@ -12,7 +14,7 @@ use crate::scale::dispute;
 use crate::study::result::{Field, Finding, Grade};
 
 /// One picture in print.
-pub(super) struct FieldView {
+pub(super) struct FieldView<'a> {
     pub name: String,
     pub specimen: String,
     pub grade: &'static str,
@@ -35,12 +37,12 @@ pub(super) struct FieldView {
     pub ratio: String,
     pub warnings: Vec<String>,
     pub overlay: Option<String>,
-    pub thumbnail: Option<String>,
-    pub bar: BarView,
+    pub thumbnail: Option<DataUrl<'a>>,
+    pub bar: BarView<'a>,
 }
 
-impl FieldView {
-    pub(super) fn new(field: &Field, check_names: &[&str], pictures: &FieldPictures) -> Self {
+impl<'a> FieldView<'a> {
+    pub(super) fn new(field: &Field, check_names: &[&str], pictures: &'a FieldPictures) -> Self {
         let pores = field.pores.as_ref();
         Self {
             name: phrase::field_name(field),
@@ -70,26 +72,34 @@ impl FieldView {
             ),
             warnings: field.warnings.iter().map(|warning| printable(&warning.message)).collect(),
             overlay: field.overlay.clone(),
-            thumbnail: pictures.overlay.as_ref().map(|jpeg| data_url("jpeg", jpeg)),
+            thumbnail: pictures.overlay.as_ref().map(|jpeg| DataUrl { kind: "jpeg", bytes: jpeg }),
             bar: bar(field, pictures),
         }
     }
 }
 
-/// The bytes of a picture as an address within the page.
-fn data_url(kind: &str, bytes: &[u8]) -> String {
-    format!("data:image/{kind};base64,{}", STANDARD.encode(bytes))
+/// The bytes of a picture as an address within the page, coded as the page is written: those of all fields together are most
+/// of it.
+pub(super) struct DataUrl<'a> {
+    kind: &'static str,
+    bytes: &'a [u8],
+}
+
+impl fmt::Display for DataUrl<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "data:image/{};base64,{}", self.kind, Base64Display::new(self.bytes, &STANDARD))
+    }
 }
 
 /// The scale bar of a picture, shown.
-pub(super) struct BarView {
-    pub data: Option<String>,
+pub(super) struct BarView<'a> {
+    pub data: Option<DataUrl<'a>>,
     /// What was read, or why nothing was.
     pub words: String,
     pub class: &'static str,
 }
 
-fn bar(field: &Field, pictures: &FieldPictures) -> BarView {
+fn bar<'a>(field: &Field, pictures: &'a FieldPictures) -> BarView<'a> {
     let reading = field.bar_reading.as_ref();
     let doubt = reading.and_then(|reading| reading.doubt.as_deref()).map(printable);
     let label = reading.and_then(|reading| reading.label.as_ref());
@@ -104,7 +114,7 @@ fn bar(field: &Field, pictures: &FieldPictures) -> BarView {
         (None, None) => "no scale, and no bar was seen".to_owned(),
     };
     let is_good = field.scale.is_some() && disputed.is_empty();
-    let data = pictures.bar.as_ref().map(|png| data_url("png", png));
+    let data = pictures.bar.as_ref().map(|png| DataUrl { kind: "png", bytes: png });
     BarView { data, words, class: if is_good { "" } else { "doubt" } }
 }
 

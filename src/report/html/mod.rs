@@ -23,12 +23,12 @@ use specimen::{EstimateRow, SpecimenView};
 /// Everything that the page says, in words and rounded numbers.
 #[derive(Template)]
 #[template(path = "report.html", config = "src/report/html/askama.toml")]
-struct Page {
+struct Page<'a> {
     version: String,
     summary: String,
     specimens: Vec<SpecimenView>,
     estimates: Vec<EstimateRow>,
-    fields: Vec<FieldView>,
+    fields: Vec<FieldView<'a>>,
     findings: Vec<PictureFinding>,
     check_names: Vec<String>,
     failures: Vec<(String, String)>,
@@ -69,11 +69,16 @@ mod as_text {
     }
 }
 
+/// Bytes of the page for each field beside its pictures, and for all else, roughly; only how often memory is asked for depends on
+/// them.
+const TEXT_OF_A_FIELD: usize = 8 << 10;
+const TEXT_OF_A_PAGE: usize = 256 << 10;
+
 /// The page. `pictures` holds those of each field of the study, in its order.
 pub fn page(study: &Study, pictures: &[FieldPictures]) -> String {
     let none = FieldPictures::default();
     let check_names = field::check_names(&study.fields);
-    let fields: Vec<FieldView> = study
+    let fields: Vec<FieldView<'_>> = study
         .fields
         .iter()
         .enumerate()
@@ -97,7 +102,12 @@ pub fn page(study: &Study, pictures: &[FieldPictures]) -> String {
         unscaled: study.fields.iter().any(|field| field.scale.is_none()),
         fields,
     };
-    page.render().expect("invariant: rendering text into memory does not fail")
+    let coded = |bytes: &Option<Vec<u8>>| bytes.as_ref().map_or(0, |bytes| bytes.len() * 4 / 3);
+    let of_pictures: usize = pictures.iter().map(|set| coded(&set.overlay) + coded(&set.bar)).sum();
+    // A text that grows step by step would lie in memory twice.
+    let mut text = String::with_capacity(of_pictures + TEXT_OF_A_FIELD * study.fields.len() + TEXT_OF_A_PAGE);
+    page.render_into(&mut text).expect("invariant: rendering text into memory does not fail");
+    text
 }
 
 /// The side of thumbnails that keeps a page of so many fields below about 20 MB.

@@ -1,7 +1,10 @@
 //! Pores filled with the brightness around them, so that their rims do not pose as boundaries.
 
+use std::borrow::Cow;
 use std::ops::Range;
+use std::sync::LazyLock;
 
+use multiversion::multiversion;
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Labels};
@@ -12,6 +15,8 @@ pub(crate) const RIM: usize = 2;
 /// Half the side of the window that the brightness around a pore is taken from.
 pub(crate) const REACH: usize = 12;
 const BAND_ROWS: usize = 64;
+/// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
+const SUMMED_PX: usize = 1 << 16;
 
 /// A picture without pores, and where they were.
 pub(crate) struct Filled {
@@ -25,26 +30,35 @@ pub(crate) struct Filled {
 pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
     let covered = covered(pores);
     let source = with_dark_lines(picture, tone);
-    let open = Open::of(&source, &covered, 0..picture.height());
-    filled_with(source, covered, open.mean())
+    // Only wanted where a window holds no solid at all.
+    let mean = LazyLock::new(|| Open::of(&source, &covered, 0..picture.height()).mean());
+    let filled = without_covered(&source, &covered, || *mean);
+    drop(mean);
+    Filled { picture: filled, covered }
 }
 
 /// The picture with its boundary lines dark.
-pub(crate) fn with_dark_lines(picture: &Grid<u8>, tone: Tone) -> Grid<u8> {
+pub(crate) fn with_dark_lines(picture: &Grid<u8>, tone: Tone) -> Cow<'_, Grid<u8>> {
     match tone {
-        Tone::Dark => picture.clone(),
-        Tone::Bright => picture.map(|grey| 255 - grey),
+        Tone::Dark => Cow::Borrowed(picture),
+        Tone::Bright => Cow::Owned(picture.map(|grey| 255 - grey)),
     }
 }
 
 /// Fills what is covered with the mean of what lies around, or with `mean` where all around is covered too.
-pub(crate) fn filled_with(source: Grid<u8>, covered: Grid<u8>, mean: u8) -> Filled {
-    let mut filled = source.clone();
+pub(crate) fn without_covered(
+    source: &Grid<u8>,
+    covered: &Grid<u8>,
+    mean: impl Fn() -> u8 + Sync,
+) -> Grid<u8> {
+    let mut filled = Grid::filled(source.width(), source.height(), 0);
     let width = source.width();
     filled.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, rows)| {
-        fill_band(&source, &covered, band * BAND_ROWS, mean, rows);
+        let first = band * BAND_ROWS;
+        rows.copy_from_slice(&source.as_slice()[first * width..first * width + rows.len()]);
+        fill_band(source, covered, first, &mean, rows);
     });
-    Filled { picture: filled, covered }
+    filled
 }
 
 /// What is not covered: how many pixels, and the sum of their greys.
@@ -57,20 +71,23 @@ pub(crate) struct Open {
 impl Open {
     /// Of some rows.
     pub fn of(picture: &Grid<u8>, covered: &Grid<u8>, rows: Range<usize>) -> Self {
-        let mut open = Self::default();
-        for y in rows {
-            for (&grey, &covered) in picture.row(y).iter().zip(covered.row(y)) {
-                open.sum += if covered == 0 { u64::from(grey) } else { 0 };
-                open.count += u64::from(covered == 0);
+        let part = rows.start * picture.width()..rows.end * picture.width();
+        let greys = picture.as_slice()[part.clone()].par_chunks(SUMMED_PX);
+        let chunks = greys.zip(covered.as_slice()[part].par_chunks(SUMMED_PX));
+        let sums = |(greys, covered): (&[u8], &[u8])| {
+            let (mut sum, mut count) = (0u32, 0u32);
+            for (&grey, &hidden) in greys.iter().zip(covered) {
+                sum += if hidden == 0 { u32::from(grey) } else { 0 };
+                count += u32::from(hidden == 0);
             }
-        }
-        open
+            Self { sum: u64::from(sum), count: u64::from(count) }
+        };
+        chunks.map(sums).reduce(Self::default, Self::and)
     }
 
-    /// Takes in other rows.
-    pub fn add(&mut self, other: Self) {
-        self.sum += other.sum;
-        self.count += other.count;
+    /// Both taken together.
+    pub fn and(self, other: Self) -> Self {
+        Self { sum: self.sum + other.sum, count: self.count + other.count }
     }
 
     /// Mean grey, rounded down; 0 where everything is covered.
@@ -82,26 +99,49 @@ impl Open {
 /// Pores grown by [`RIM`] pixels in all eight directions.
 pub(crate) fn covered(pores: &Labels) -> Grid<u8> {
     let (width, height) = (pores.grid.width(), pores.grid.height());
-    let mut wide = vec![0u8; width * height];
-    wide.par_chunks_mut(width).zip(pores.grid.as_slice().par_chunks(width)).for_each(|(row, labels)| {
-        for (x, _) in labels.iter().enumerate().filter(|(_, l)| **l != 0) {
-            row[x.saturating_sub(RIM)..(x + RIM + 1).min(width)].fill(1);
-        }
-    });
     let mut covered = Grid::filled(width, height, 0u8);
-    covered.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
-        for source in
-            wide[y.saturating_sub(RIM) * width..(y + RIM + 1).min(height) * width].chunks_exact(width)
-        {
-            for (pixel, &near) in row.iter_mut().zip(source) {
-                *pixel |= near;
+    let bands = covered.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
+    bands.for_each_init(Vec::new, |wide, (band, rows)| {
+        let first = band * BAND_ROWS;
+        let (top, bottom) = (first.saturating_sub(RIM), (first + rows.len() / width + RIM).min(height));
+        wide.clear();
+        wide.resize((bottom - top) * width, 0);
+        for (y, row) in (top..).zip(wide.chunks_exact_mut(width)) {
+            mark_wide(pores.grid.row(y), row);
+        }
+        for (y, row) in (first..).zip(rows.chunks_exact_mut(width)) {
+            let around = y.saturating_sub(RIM).max(top) - top..(y + RIM + 1).min(bottom) - top;
+            for source in wide[around.start * width..around.end * width].chunks_exact(width) {
+                take_in(source, row);
             }
         }
     });
     covered
 }
 
-fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: u8, rows: &mut [u8]) {
+/// Pixels of a row that are passed at once if no pore is among them.
+const STRETCH_PX: usize = 32;
+
+/// Marks pores and [`RIM`] columns beside them.
+fn mark_wide(labels: &[u32], marks: &mut [u8]) {
+    let width = marks.len();
+    for (stretch, labels) in labels.chunks(STRETCH_PX).enumerate() {
+        if labels.iter().fold(0, |any, label| any | label) == 0 {
+            continue;
+        }
+        for (x, _) in (stretch * STRETCH_PX..).zip(labels).filter(|(_, label)| **label != 0) {
+            marks[x.saturating_sub(RIM)..(x + RIM + 1).min(width)].fill(1);
+        }
+    }
+}
+
+fn take_in(source: &[u8], row: &mut [u8]) {
+    for (pixel, &near) in row.iter_mut().zip(source) {
+        *pixel |= near;
+    }
+}
+
+fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: &impl Fn() -> u8, rows: &mut [u8]) {
     let (width, height) = (picture.width(), picture.height());
     let mut sums = vec![0u16; width];
     let mut counts = vec![0u16; width];
@@ -112,15 +152,14 @@ fn fill_band(picture: &Grid<u8>, covered: &Grid<u8>, first: usize, mean: u8, row
         if y + REACH < height {
             add_row(picture.row(y + REACH), covered.row(y + REACH), &mut sums, &mut counts);
         }
-        if covered.row(y).contains(&1) {
-            fill_row(covered.row(y), (&sums, &counts), mean, row);
-        }
+        fill_row(covered.row(y), (&sums, &counts), mean, row);
         if y >= REACH {
             remove_row(picture.row(y - REACH), covered.row(y - REACH), &mut sums, &mut counts);
         }
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn add_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16]) {
     for (((sum, count), &grey), &hidden) in sums.iter_mut().zip(counts).zip(picture).zip(covered) {
         let open = 1 - u16::from(hidden);
@@ -129,6 +168,7 @@ fn add_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16])
     }
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn remove_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u16]) {
     for (((sum, count), &grey), &hidden) in sums.iter_mut().zip(counts).zip(picture).zip(covered) {
         let open = 1 - u16::from(hidden);
@@ -137,24 +177,37 @@ fn remove_row(picture: &[u8], covered: &[u8], sums: &mut [u16], counts: &mut [u1
     }
 }
 
-fn fill_row(covered: &[u8], (sums, counts): (&[u16], &[u16]), mean: u8, row: &mut [u8]) {
+/// Fills the covered pixels of a row; `sums` and `counts` are those of the window's rows, column by column.
+fn fill_row(covered: &[u8], (sums, counts): (&[u16], &[u16]), mean: &impl Fn() -> u8, row: &mut [u8]) {
     let width = row.len();
-    let (mut sum, mut count) = (0u32, 0u32);
-    for x in 0..REACH.min(width) {
-        sum += u32::from(sums[x]);
-        count += u32::from(counts[x]);
+    let mut x = 0;
+    while let Some(start) = next_covered(covered, x) {
+        let window = start.saturating_sub(REACH)..(start + REACH).min(width);
+        let total = |columns: &[u16]| columns.iter().map(|&column| u32::from(column)).sum::<u32>();
+        let (mut sum, mut count) = (total(&sums[window.clone()]), total(&counts[window]));
+        x = start;
+        while x < width && covered[x] != 0 {
+            if x + REACH < width {
+                sum += u32::from(sums[x + REACH]);
+                count += u32::from(counts[x + REACH]);
+            }
+            row[x] = (sum + count / 2).checked_div(count).map_or_else(mean, |grey| grey as u8);
+            if x >= REACH {
+                sum -= u32::from(sums[x - REACH]);
+                count -= u32::from(counts[x - REACH]);
+            }
+            x += 1;
+        }
     }
-    for x in 0..width {
-        if x + REACH < width {
-            sum += u32::from(sums[x + REACH]);
-            count += u32::from(counts[x + REACH]);
-        }
-        if covered[x] != 0 {
-            row[x] = (sum + count / 2).checked_div(count).map_or(mean, |grey| grey as u8);
-        }
-        if x >= REACH {
-            sum -= u32::from(sums[x - REACH]);
-            count -= u32::from(counts[x - REACH]);
-        }
+}
+
+/// The first covered pixel at or after `x`.
+fn next_covered(covered: &[u8], mut x: usize) -> Option<usize> {
+    while covered
+        .get(x..x + STRETCH_PX)
+        .is_some_and(|marks| marks.iter().fold(0, |any, mark| any | mark) == 0)
+    {
+        x += STRETCH_PX;
     }
+    covered[x..].iter().position(|&mark| mark != 0).map(|gap| x + gap)
 }

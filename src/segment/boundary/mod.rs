@@ -7,8 +7,6 @@ mod gradient;
 pub(crate) mod lines;
 mod ridge;
 
-use std::convert::Infallible;
-
 use lines::Kind;
 
 use crate::grid::{Grid, Labels};
@@ -18,8 +16,6 @@ use crate::options::{BoundaryMethod, GrainOptions};
 pub struct Boundaries {
     /// Boundary strength of each pixel; 255 where the response reaches `evidence.full`.
     pub strength: Grid<u8>,
-    /// The picture with pores filled and lines dark, as the detector saw it.
-    pub filled: Grid<u8>,
     /// Responses away from pores.
     pub evidence: Evidence,
 }
@@ -67,32 +63,38 @@ pub struct Spread {
 ///
 /// In either case 255 is at least 6 grey levels. A constant added to the picture changes nothing, and neither does a grey
 /// scale turned over together with the tone. Pores and 2 px around them are filled with the mean of the solid around.
-pub(super) fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
+pub fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Boundaries {
+    // What stays comes before what goes: the allocator would keep the room of the filled picture below it for itself.
+    let mut strength = Grid::filled(picture.width(), picture.height(), 0);
     let filled = fill::filled(picture, pores, options.tone);
-    let Ok(evidence) = evidence(options.method, |kind| Ok::<_, Infallible>(lines::spread(&filled, kind)));
-    let strength = lines::map_of(&filled.picture, kind(options.method), evidence.full);
-    Boundaries { strength, filled: filled.picture, evidence }
+    let spreads = lines::spreads(&filled, kinds(options.method));
+    let evidence = evidence(options.method, &spreads);
+    lines::write_map(&filled.picture, kinds(options.method)[0], evidence.full, &mut strength);
+    Boundaries { strength, evidence }
+}
+
+/// The picture with pores filled and lines dark, as the detectors see it. It takes less time to make it twice than it is
+/// worth in memory to keep it while basins are flooded.
+pub(super) fn seen(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grid<u8> {
+    fill::filled(picture, pores, options.tone).picture
 }
 
 const NO_LINE_FILTER: &str = "invariant: a learned map is no answer of a line filter";
 
-/// What a method looks for.
-pub(crate) fn kind(method: BoundaryMethod) -> Kind {
+/// What a method looks for, first what its map shows.
+pub(crate) fn kinds(method: BoundaryMethod) -> &'static [Kind] {
     match method {
-        BoundaryMethod::Ridge => Kind::DarkLine,
-        BoundaryMethod::Gradient => Kind::Step,
+        BoundaryMethod::Ridge => ridge::KINDS,
+        BoundaryMethod::Gradient => gradient::KINDS,
         BoundaryMethod::Learned => unreachable!("{NO_LINE_FILTER}"),
     }
 }
 
 /// What the responses of a picture come to, given the spread of each kind.
-pub(crate) fn evidence<E>(
-    method: BoundaryMethod,
-    spread: impl FnMut(Kind) -> Result<Spread, E>,
-) -> Result<Evidence, E> {
+pub(crate) fn evidence(method: BoundaryMethod, spreads: &[Spread]) -> Evidence {
     match method {
-        BoundaryMethod::Ridge => ridge::evidence(spread),
-        BoundaryMethod::Gradient => gradient::evidence(spread),
+        BoundaryMethod::Ridge => ridge::evidence(spreads),
+        BoundaryMethod::Gradient => gradient::evidence(spreads),
         BoundaryMethod::Learned => unreachable!("{NO_LINE_FILTER}"),
     }
 }

@@ -63,11 +63,7 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f6
         |edge: &Edge, a: Sums, b: Sums| (probability(edge, a, b, around) * 255.0 * UNIT as f64) as u64;
     let merging = Merging::new(fine.sums, fine.edges, weigh);
     let smallest = (SMALLEST_PX / (around.scale * around.scale)).ceil() as u64;
-    let grains = joined(fine.regions.clone(), merging, 0.5, smallest);
-    let mut grain_of = vec![0; fine.regions.count as usize + 1];
-    for (&region, &grain) in fine.regions.grid.as_slice().iter().zip(grains.grid.as_slice()) {
-        grain_of[region as usize] = grain;
-    }
+    let (grains, grain_of) = joined(fine.regions.clone(), merging, 0.5, smallest);
     let likely = Likely { regions: fine.regions, grain_of, edges };
     (likely, grains)
 }

@@ -2,6 +2,7 @@
 
 mod save;
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use globset::GlobMatcher;
@@ -11,6 +12,7 @@ pub use save::{NewRow, pattern_of, save};
 use crate::error::Error;
 use crate::scale::{ListedScale, ScaleOptions, TypedScale, parse_pixel_size};
 use crate::study::input::Input;
+use crate::study::read_file::read_table;
 use crate::study::record::{Entry, sha256};
 use crate::study::sheet::cells::is_unknown;
 use crate::study::sheet::reading::{self, Table};
@@ -60,7 +62,7 @@ pub struct ScaleRow {
 /// [`Error::Read`] if the file cannot be read; [`Error::Sheet`], with row and column, for anything in it that cannot be
 /// understood: a scale that was settled and is not used would be worse than none.
 pub fn read(path: &Path) -> Result<ScaleList, Error> {
-    let bytes = std::fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let bytes = read_table(path)?;
     let (rows, table) = parsed(&bytes).map_err(|why| Error::Sheet { path: path.to_owned(), why })?;
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     let folder = path.canonicalize().ok().and_then(|path| path.parent().map(Path::to_owned));
@@ -72,12 +74,13 @@ fn parsed(bytes: &[u8]) -> Result<(Vec<ScaleRow>, Table), String> {
     let table = reading::table(bytes)?;
     let columns = columns(&table)?;
     let mut rows: Vec<ScaleRow> = Vec::new();
+    let mut numbers = HashMap::new();
     for (number, cells) in &table.rows {
         let row = row(*number, cells, &columns)?;
-        if let Some(earlier) = rows.iter().find(|earlier| earlier.file == row.file) {
+        if let Some(earlier) = numbers.insert(row.file.clone(), row.number) {
             return Err(format!(
-                "row {number}, column 'file': '{}' already has row {}; delete one of them",
-                row.file, earlier.number
+                "row {number}, column 'file': '{}' already has row {earlier}; delete one of them",
+                row.file
             ));
         }
         rows.push(row);

@@ -7,6 +7,7 @@ use super::{HEADS, columns, parsed, path_from};
 use crate::error::Error;
 use crate::scale::TypedScale;
 use crate::study::input::Input;
+use crate::study::read_file::read_regular;
 use crate::study::sheet::reading::table;
 use crate::study::sheet::row::escaped;
 use crate::whole_file::write_whole;
@@ -69,12 +70,12 @@ fn length(um: f64) -> String {
 /// touching other rows; [`Error::Read`] and [`Error::Write`] if the system refuses.
 pub fn save(path: &Path, rows: &[NewRow]) -> Result<(), Error> {
     let path = &path.canonicalize().unwrap_or_else(|_| path.to_owned());
-    let before = match std::fs::read(path) {
+    let before = match read_regular(path) {
         Ok(bytes) => bytes,
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+        Err(Error::Read { source, .. }) if source.kind() == std::io::ErrorKind::NotFound => {
             format!("{}\n", HEADS.join(",")).into_bytes()
         }
-        Err(source) => return Err(Error::Read { path: path.clone(), source }),
+        Err(error) => return Err(error),
     };
     let after = with_rows(&before, rows).map_err(|why| Error::Sheet { path: path.clone(), why })?;
     write_whole(path, &after)

@@ -27,6 +27,7 @@ pub use template::template;
 use unit::key;
 
 use crate::error::Error;
+use crate::study::read_file::read_table;
 use crate::warning::Warning;
 
 /// File name that is looked for in a measured folder.
@@ -67,7 +68,7 @@ impl Sheet {
 /// [`Error::Read`] if the file cannot be read; [`Error::Sheet`] if it is no table, lacks the column `specimen`, or names a
 /// specimen twice, so that it is not known which row holds.
 pub fn read(path: &Path) -> Result<Sheet, Error> {
-    let bytes = std::fs::read(path).map_err(|source| Error::Read { path: path.to_owned(), source })?;
+    let bytes = read_table(path)?;
     parse(&bytes, path)
 }
 
@@ -88,11 +89,12 @@ fn parsed(bytes: &[u8]) -> Result<Sheet, String> {
     }
     let decimal = decimal_of(&table, &columns);
     let mut rows: Vec<SheetRow> = Vec::new();
+    let mut named = BTreeSet::new();
     for (number, cells) in &table.rows {
         let cells = fitting(&columns, *number, cells, &table, &mut problems);
         let line = Line { columns: &columns, number: *number, cells };
         let Some(row) = row::row(line, decimal, &mut problems) else { continue };
-        if rows.iter().any(|earlier| earlier.specimen == row.specimen) {
+        if !named.insert(row.specimen.clone()) {
             let name = &row.specimen;
             return Err(format!("row {number}, column 'specimen': '{name}' already has a row"));
         }

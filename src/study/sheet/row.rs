@@ -129,7 +129,10 @@ impl<'a> Line<'a> {
             read.ok()
         });
         let own_folder = format!("{}/**", escaped(specimen));
-        read.unwrap_or_else(|| matcher(&own_folder).expect("invariant: the name of the folder is escaped"))
+        // A name that is too long for a pattern is that of no folder.
+        let own =
+            || matcher(&own_folder).unwrap_or_else(|_| matcher("").expect("invariant: nothing is a pattern"));
+        read.unwrap_or_else(own)
     }
 
     fn surface(&self, problems: &mut Vec<Problem>) -> Option<Surface> {
@@ -182,11 +185,17 @@ pub(super) fn row(line: Line<'_>, decimal: Decimal, problems: &mut Vec<Problem>)
     Some(row)
 }
 
+/// Longer patterns match no path, and very long ones make the matcher panic instead of refusing them.
+const LONGEST_PATTERN: usize = 4096;
+
 /// A pattern of paths, `*` not reaching over `/`.
 ///
 /// # Errors
 /// What is wrong with it.
 pub(in crate::study) fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
+    if pattern.len() > LONGEST_PATTERN {
+        return Err(format!("it is longer than {LONGEST_PATTERN} bytes"));
+    }
     let glob = GlobBuilder::new(pattern).literal_separator(true).build();
     glob.map(|glob| glob.compile_matcher()).map_err(|e| e.kind().to_string())
 }
@@ -195,7 +204,7 @@ pub(in crate::study) fn matcher(pattern: &str) -> Result<GlobMatcher, String> {
 pub(in crate::study) fn escaped(name: &str) -> String {
     let mut pattern = String::new();
     for letter in name.chars() {
-        if "?*[]{}!\\".contains(letter) {
+        if "?*[]{}\\".contains(letter) {
             pattern.extend(['[', letter, ']']);
         } else {
             pattern.push(letter);

@@ -221,3 +221,15 @@ proptest::proptest! {
         proptest::prop_assert!(u8::from(used) + u8::from(reported) + u8::from(unknown) == 1, "{:?}", sheet.problems);
     }
 }
+
+#[test]
+fn a_specimen_of_any_name_has_the_pictures_of_its_folder_and_no_other() {
+    for name in ["ring!", "!1450", "[a]", "{a,b}", "a\\b", "a*", "a?", "^", "~", "-"] {
+        let sheet = parsed(format!("specimen\n\"{name}\"\n").as_bytes()).unwrap();
+        assert!(sheet.rows[0].covers(&format!("{name}/1.png")), "{name}");
+        assert!(!sheet.rows[0].covers("a/1.png") && !sheet.rows[0].covers("ring/1.png"), "{name}");
+    }
+    let long = "x".repeat(1 << 20);
+    let sheet = parsed(format!("specimen\n{long}\n").as_bytes()).unwrap();
+    assert!(!sheet.rows[0].covers("a.png"));
+}
