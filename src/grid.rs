@@ -83,17 +83,35 @@ impl<T> Grid<T> {
     }
 }
 
-impl<T: Copy> Grid<T> {
+/// Grids of fewer bytes are not worth the care that [`room`] takes of larger ones.
+const LARGE_BYTES: usize = 8 << 20;
+/// The allocator of most Linux systems gives larger blocks back to the system as soon as they are free. Of up to 32 MiB it keeps
+/// for itself what is free, which had a picture of 16 Mpx take a quarter more than lay in its maps.
+const GIVEN_BACK_BYTES: usize = (32 << 20) + 1;
+
+/// Pixels to make room for in a grid of so many. Pages that nobody writes to take no memory.
+fn room<T>(pixels: usize) -> usize {
+    let bytes = size_of::<T>().max(1);
+    if pixels * bytes < LARGE_BYTES { pixels } else { pixels.max(GIVEN_BACK_BYTES.div_ceil(bytes)) }
+}
+
+impl<T: Copy + Default + PartialEq> Grid<T> {
     /// A grid with every pixel equal to `value`. Sides must be at least 1.
     pub fn filled(width: usize, height: usize, value: T) -> Self {
         assert!(width > 0 && height > 0, "invariant: a grid has at least one pixel");
-        Self { width, height, data: vec![value; width * height] }
+        let pixels = width * height;
+        // Zeros come from the system and are not written; anything else would be written to all of the room.
+        let mut data = vec![value; if value == T::default() { room::<T>(pixels) } else { pixels }];
+        data.truncate(pixels);
+        Self { width, height, data }
     }
+}
 
+impl<T: Copy> Grid<T> {
     /// The grid whose pixel (x, y) is `value(x, y)`. Sides must be at least 1.
     pub fn from_fn(width: usize, height: usize, mut value: impl FnMut(usize, usize) -> T) -> Self {
         assert!(width > 0 && height > 0, "invariant: a grid has at least one pixel");
-        let mut data = Vec::with_capacity(width * height);
+        let mut data = Vec::with_capacity(room::<T>(width * height));
         for y in 0..height {
             data.extend((0..width).map(|x| value(x, y)));
         }
@@ -112,12 +130,14 @@ impl<T: Copy> Grid<T> {
 
     /// Applies `f` to every pixel.
     pub fn map<U>(&self, f: impl FnMut(T) -> U) -> Grid<U> {
-        Grid { width: self.width, height: self.height, data: self.data.iter().copied().map(f).collect() }
+        let mut data = Vec::with_capacity(room::<U>(self.len()));
+        data.extend(self.data.iter().copied().map(f));
+        Grid { width: self.width, height: self.height, data }
     }
 
     /// The part of the grid inside `frame`, which must lie in it.
     pub fn cropped(&self, frame: Frame) -> Self {
-        let mut data = Vec::with_capacity(frame.width * frame.height);
+        let mut data = Vec::with_capacity(room::<T>(frame.width * frame.height));
         for y in frame.y..frame.y + frame.height {
             data.extend_from_slice(&self.row(y)[frame.x..frame.x + frame.width]);
         }

@@ -2,10 +2,8 @@
 
 use std::borrow::Cow;
 
-use rayon::prelude::*;
-
 use crate::error::Error;
-use crate::grid::{Frame, Grid, Mask};
+use crate::grid::Frame;
 use crate::measure::grain::grains;
 use crate::measure::intercept::{Intercepts, expected_intercepts, intercepts};
 use crate::measure::pore::pores;
@@ -108,7 +106,7 @@ pub fn measure_at_scale(
         grain_map.as_ref().map(|_| grains.len() as u64),
     ));
     let area_fraction_error =
-        timings.time(Stage::AreaFractionError, pixels, || area_fraction_error(&pore_mask(&pore_map)));
+        timings.time(Stage::AreaFractionError, pixels, || area_fraction_error(&pore_map.labels.grid));
     Ok(Measured {
         frame,
         strip,
@@ -213,14 +211,4 @@ pub(crate) fn cropped(grey: &Grey, frame: Frame) -> Cow<'_, Grey> {
         Grey::Eight(g) => Grey::Eight(g.cropped(frame)),
         Grey::Sixteen(g) => Grey::Sixteen(g.cropped(frame)),
     })
-}
-
-fn pore_mask(map: &PoreMap) -> Mask {
-    let grid = &map.labels.grid;
-    let mut mask = Grid::filled(grid.width(), grid.height(), false);
-    let rows = mask.as_mut_slice().par_chunks_mut(grid.width()).zip(grid.as_slice().par_chunks(grid.width()));
-    rows.for_each(|(mask, labels)| {
-        mask.iter_mut().zip(labels).for_each(|(inside, &label)| *inside = label > 0);
-    });
-    mask
 }

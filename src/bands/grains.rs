@@ -21,8 +21,6 @@ use crate::segment::grains::{Rules, SMALLEST_PX, add_sums, level, mean_strength,
 use crate::segment::working_scale::{factor_by_middle, middle};
 use crate::warning::Warning;
 
-/// Rows of pores and picture beyond those that are filled.
-const FILL_REACH: usize = fill::REACH + fill::RIM;
 /// Rows of the filled picture beyond those whose lines are looked for: theirs, and one for the means before them.
 const LINE_REACH: usize = lines::REACH + 1;
 /// Rows of the boundary map beyond those whose relief is taken.
@@ -140,7 +138,7 @@ impl Search<'_> {
 
     /// The picture without pores, exact for `rows` and up to `reach` more on either side; and its first row.
     fn filled(&self, rows: &Range<usize>, reach: usize, mean: u8) -> Result<(Filled, usize), Error> {
-        let outer = around(rows, reach + FILL_REACH, self.height());
+        let outer = around(rows, reach + fill::WINDOW_REACH, self.height());
         let pores = self.pores.read(outer.clone())?;
         let covered = covered(&pores);
         drop(pores);

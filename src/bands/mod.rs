@@ -394,8 +394,7 @@ impl Survey {
         let own = &labels.grid.as_slice()[..rows.len() * self.size.0];
         self.greys.add(Greys::of_pixels(own, picture.read(rows.clone())?.as_slice()));
         for (y, row) in rows.clone().zip(own.chunks_exact(self.size.0)) {
-            let mask: Vec<bool> = row.iter().map(|&label| label > 0).collect();
-            self.covered.add_row(y, &mask);
+            self.covered.add_row(y, row);
         }
         self.pores.add(runs_of_rows(labels, (rows.start, self.size.1), rows.clone()), rows.end);
         Ok(())

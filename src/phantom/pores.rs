@@ -50,8 +50,9 @@ impl Default for PoreSpec {
 pub const PORE_STEP_PX: usize = 9;
 
 /// What a pixel of the drawn section is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) enum Material {
+    #[default]
     Grain,
     Pore,
     PullOut,

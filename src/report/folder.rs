@@ -15,8 +15,8 @@ const FIGURE_DPI: u32 = 600;
 ///
 /// # Errors
 /// [`Error::Write`] if the system refuses.
-pub fn write(study: &Study, pictures: &[html::FieldPictures], staging: &Staging) -> Result<(), Error> {
-    staging.write(SUMMARY_NAME, json::summary(study).as_bytes())?;
+pub fn write(study: &Study, pictures: &dyn html::Pictures, staging: &Staging) -> Result<(), Error> {
+    staging.stream(SUMMARY_NAME, |to| json::write_summary(study, to))?;
     staging.write("fields.csv", &csv::fields(study))?;
     staging.write("intercepts.csv", &csv::intercepts(study))?;
     let names: Vec<&str> = study.specimens.iter().map(|specimen| specimen.name.as_str()).collect();
@@ -30,7 +30,7 @@ pub fn write(study: &Study, pictures: &[html::FieldPictures], staging: &Staging)
         Some(svg) => write_figure(staging, &name, &svg),
         None => Ok(()),
     })?;
-    staging.write("report.html", html::page(study, pictures).as_bytes())
+    staging.stream("report.html", |to| html::write_page(study, pictures, to))
 }
 
 /// Writes a figure as SVG and PNG.

@@ -1,5 +1,7 @@
 //! `summary.json`, `relation.json` and the scales of a folder, and the schemas that describe them.
 
+use std::io::Write;
+
 use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 use serde::Serialize;
@@ -11,6 +13,15 @@ use crate::study::survey::Survey;
 /// The study as JSON: keys in the order of the types, two spaces of indent, a line end at the end.
 pub fn summary(study: &Study) -> String {
     text(study)
+}
+
+/// Writes [`summary`] without its lying in memory as a whole.
+///
+/// # Errors
+/// Those of `to`.
+pub fn write_summary(study: &Study, mut to: &mut dyn Write) -> std::io::Result<()> {
+    serde_json::to_writer_pretty(&mut to, study)?;
+    to.write_all(b"\n")
 }
 
 /// A relation as JSON, in the same form.

@@ -18,8 +18,8 @@ const BAND_ROWS: usize = 64;
 /// (J. L. Smith, 1996; from memory).
 pub fn median3(picture: &Grid<u8>) -> Grid<u8> {
     let (width, height) = (picture.width(), picture.height());
-    let mut data = vec![0u8; picture.len()];
-    data.par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
+    let mut filtered = Grid::filled(width, height, 0);
+    filtered.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
         let mut sorted = SortedColumns::new(width);
         for (row, out) in out.chunks_exact_mut(width).enumerate() {
             let y = band * BAND_ROWS + row;
@@ -28,7 +28,7 @@ pub fn median3(picture: &Grid<u8>) -> Grid<u8> {
             sorted.medians(out);
         }
     });
-    Grid::new(width, height, data).expect("invariant: one value for each pixel")
+    filtered
 }
 
 /// Smallest, middle and largest of three pixels above each other, with one column more on either side.

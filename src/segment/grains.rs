@@ -1,10 +1,13 @@
 //! Grains of a picture: boundary map, basins, and their merging.
 
+use std::borrow::Cow;
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::basin_graph::{Contrast, Edge, Merging, Sums, capped_edges, edges, grouped_edges};
 use super::basins::{Springs, basins};
-use super::boundary::{Boundaries, Evidence, boundaries, ratio, seen};
+use super::boundary::{Boundaries, Evidence, Seen, boundaries, ratio};
 use super::learned::grains::{Likely, as_probabilities, likely};
 use super::learned::reliability;
 use super::learned::suited_scale::learned_grains;
@@ -20,6 +23,8 @@ pub(crate) const SMALLEST_PX: u64 = 40;
 
 /// Parts of a picture that are summed up at once.
 const SUM_PARTS: usize = 4;
+/// Rows of a part whose greys are asked for at once.
+const SUM_ROWS: usize = 128;
 
 /// The grains of a picture.
 #[derive(Clone, Debug)]
@@ -153,8 +158,9 @@ fn merged(
     let shallowest = level(options.shallowest);
     let contrast = rules.contrast(&found.evidence);
     let basins = basins(&found.strength, pores, shallowest, Springs::Open);
+    let seen = Seen::new(picture, pores, options.tone);
+    let sums = sums(&basins, &found.strength, shallowest, |rows| Cow::Owned(seen.rows(rows).into_vec()));
     let [capped, whole] = capped_edges(&basins, &found.strength, [level(rules.cap), u8::MAX]);
-    let sums = sums(&basins, (&seen(picture, pores, options), &found.strength), shallowest);
     let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
     let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
     (grains, grouped_edges(whole, &grain_of))
@@ -189,20 +195,30 @@ pub(crate) fn level(strength: f64) -> u8 {
     (strength * 255.0).clamp(0.0, 255.0) as u8
 }
 
-/// Sums over every region; pixels of the boundary map up to `shallowest` lie away from boundaries.
-pub(super) fn sums(labels: &Labels, (grey, strength): (&Grid<u8>, &Grid<u8>), shallowest: u8) -> Vec<Sums> {
+/// Sums over every region; pixels of the boundary map up to `shallowest` lie away from boundaries. `greys` gives those of the
+/// pixels of some rows.
+pub(super) fn sums<'a>(
+    labels: &Labels,
+    strength: &Grid<u8>,
+    shallowest: u8,
+    greys: impl Fn(&Range<usize>) -> Cow<'a, [u8]> + Sync,
+) -> Vec<Sums> {
     let none = || vec![Sums::default(); labels.count as usize + 1];
+    let (width, height) = (labels.grid.width(), labels.grid.height());
     // Few large parts, for each has a table of all regions; whole numbers add up to the same in any order.
-    let part = labels.grid.len().div_ceil(SUM_PARTS);
-    let pixels = grey.as_slice().par_chunks(part).zip(strength.as_slice().par_chunks(part));
-    let parts: Vec<Vec<Sums>> = labels
-        .grid
-        .as_slice()
-        .par_chunks(part)
-        .zip(pixels)
-        .map(|(labels, (greys, strengths))| {
+    let rows_of_part = height.div_ceil(SUM_PARTS);
+    let parts: Vec<Vec<Sums>> = (0..SUM_PARTS)
+        .into_par_iter()
+        .map(|part| {
             let mut sums = none();
-            add_sums(&mut sums, labels, (greys, strengths), shallowest);
+            let end = ((part + 1) * rows_of_part).min(height);
+            for top in (part * rows_of_part..end).step_by(SUM_ROWS) {
+                let rows = top..(top + SUM_ROWS).min(end);
+                let pixels = rows.start * width..rows.end * width;
+                let (labels, strengths) =
+                    (&labels.grid.as_slice()[pixels.clone()], &strength.as_slice()[pixels]);
+                add_sums(&mut sums, labels, (&greys(&rows), strengths), shallowest);
+            }
             sums
         })
         .collect();

@@ -66,18 +66,18 @@ impl GreyLevels {
             return Cow::Borrowed(grid);
         }
         let (width, height) = (grey.width(), grey.height());
-        let mut data = vec![0u8; width * height];
+        let mut working = Grid::filled(width, height, 0);
         match grey {
-            Grey::Eight(grid) => for_each_pixel(&mut data, grid.as_slice(), |v| 255 - v),
+            Grey::Eight(grid) => for_each_pixel(working.as_mut_slice(), grid.as_slice(), |v| 255 - v),
             Grey::Sixteen(grid) => {
                 let (offset, per_grey) = (self.offset as f32, 1.0 / self.step as f32);
-                for_each_pixel(&mut data, grid.as_slice(), |v| {
+                for_each_pixel(working.as_mut_slice(), grid.as_slice(), |v| {
                     let dark = if self.tone == Tone::Dark { v } else { 65535 - v };
                     ((f32::from(dark) - offset) * per_grey + 0.5) as u8
                 });
             }
         }
-        Cow::Owned(Grid::new(width, height, data).expect("invariant: one value for each pixel"))
+        Cow::Owned(working)
     }
 
     /// A working picture with the file's own tone.

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 use rustfft::num_complex::Complex;
 use rustfft::{Fft, FftPlanner};
 
-use crate::grid::{Grid, Mask};
+use crate::grid::Grid;
 
 /// The covariance is taken on a copy of at most this many blocks a side.
 const MOST_BLOCKS: usize = 512;
@@ -29,7 +29,8 @@ pub struct AreaFractionError {
     pub died_out: bool,
 }
 
-/// Standard error of the area fraction of `mask`, from the covariance summed over lags.
+/// Standard error of the area fraction of what is true in a mask, or labelled in a label map, from the covariance summed over
+/// lags.
 ///
 /// The variance of the mean over a window of N places is Σ_h n(h)·C(h) / N², with n(h) pairs of places at lag h. The sum
 /// ends at the first lag at which the covariance, averaged over directions, is no longer above zero, at most a quarter of
@@ -41,18 +42,36 @@ pub struct AreaFractionError {
 ///
 /// # References
 /// Matheron (1971) and Lantuéjoul, J. Microsc. 161 (1991) 387 on the integral range (from memory).
-pub fn area_fraction_error(mask: &Mask) -> Option<AreaFractionError> {
-    let mut counts = BlockCounts::new(mask.width(), mask.height());
+pub fn area_fraction_error<T: Covers>(map: &Grid<T>) -> Option<AreaFractionError> {
+    let mut counts = BlockCounts::new(map.width(), map.height());
     let block = counts.block;
     let columns = counts.columns;
-    let rows = mask.as_slice().par_chunks(block * mask.width());
+    let rows = map.as_slice().par_chunks(block * map.width());
     counts.covered.par_chunks_mut(columns.max(1)).zip(rows).for_each(|(covered, rows)| {
-        rows.chunks_exact(mask.width()).for_each(|row| add_row(covered, row, block));
+        rows.chunks_exact(map.width()).for_each(|row| add_row(covered, row, block));
     });
     counts.area_fraction_error()
 }
 
-/// Covered pixels of each block of a mask, of which rows may be taken in one by one.
+/// A pixel that covers its place or not.
+pub trait Covers: Copy + Sync {
+    /// Whether it does.
+    fn covers(self) -> bool;
+}
+
+impl Covers for bool {
+    fn covers(self) -> bool {
+        self
+    }
+}
+
+impl Covers for u32 {
+    fn covers(self) -> bool {
+        self != 0
+    }
+}
+
+/// Covered pixels of each block of a map, of which rows may be taken in one by one.
 pub(crate) struct BlockCounts {
     /// Pixels a side of a block.
     block: usize,
@@ -62,15 +81,15 @@ pub(crate) struct BlockCounts {
 }
 
 impl BlockCounts {
-    /// For a mask of this size; what is left over at the right and below is not looked at.
+    /// For a map of this size; what is left over at the right and below is not looked at.
     pub fn new(width: usize, height: usize) -> Self {
         let block = width.max(height).div_ceil(MOST_BLOCKS);
         let (columns, rows) = (width / block, height / block);
         Self { block, columns, rows, covered: vec![0; columns * rows] }
     }
 
-    /// Takes in row `y` of the mask.
-    pub fn add_row(&mut self, y: usize, row: &[bool]) {
+    /// Takes in row `y` of the map.
+    pub fn add_row<T: Covers>(&mut self, y: usize, row: &[T]) {
         let first = y / self.block * self.columns;
         if let Some(covered) = self.covered.get_mut(first..first + self.columns) {
             add_row(covered, row, self.block);
@@ -90,9 +109,9 @@ impl BlockCounts {
     }
 }
 
-fn add_row(covered: &mut [u32], row: &[bool], block: usize) {
+fn add_row<T: Covers>(covered: &mut [u32], row: &[T], block: usize) {
     for (count, pixels) in covered.iter_mut().zip(row.chunks_exact(block)) {
-        *count += pixels.iter().map(|&p| u32::from(p)).sum::<u32>();
+        *count += pixels.iter().map(|&pixel| u32::from(pixel.covers())).sum::<u32>();
     }
 }
 
@@ -225,7 +244,7 @@ mod tests {
     use super::*;
 
     /// Squares of `side` px in a checkerboard-like pattern that a fixed recurrence scatters.
-    fn scattered(width: usize, height: usize, side: usize) -> Mask {
+    fn scattered(width: usize, height: usize, side: usize) -> Grid<bool> {
         Grid::from_fn(width, height, |x, y| {
             let cell = (x / side) as u64 * 7919 + (y / side) as u64 * 104_729 + 1;
             (cell.wrapping_mul(6_364_136_223_846_793_005) >> 33).is_multiple_of(5)

@@ -8,7 +8,7 @@ use crate::error::Error;
 use crate::micrograph::check;
 use crate::micrograph::overlap::{Fingerprint, common_shares};
 use crate::report;
-use crate::report::html::FieldPictures;
+use crate::report::html::StoredPictures;
 use crate::study::agenda::Agenda;
 use crate::study::output::{Staging, Table};
 use crate::study::part::{Kept, MeasuredField, Outcome, Part};
@@ -21,12 +21,12 @@ use crate::study::specimen::{Sizes, specimen};
 const NEIGHBOURS: usize = 64;
 
 /// Everything that a run gathered.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 pub struct Collected {
     /// Fields by file and page.
     pub fields: Vec<Field>,
     /// Small pictures for the report, one set for each field.
-    pub pictures: Vec<FieldPictures>,
+    pub pictures: StoredPictures,
     /// Failures by file and page.
     pub failures: Vec<Failure>,
     /// Specimens by name.
@@ -108,6 +108,15 @@ impl<'a> Collector<'a> {
     /// # Errors
     /// [`Error::Write`] if a table cannot be opened.
     pub fn new(staging: &'a Staging, agenda: &'a Agenda) -> Result<Self, Error> {
+        let refuse = |source| Error::Write { path: staging.scratch().to_owned(), source };
+        let collected = Collected {
+            fields: Vec::new(),
+            pictures: StoredPictures::within(staging.scratch()).map_err(refuse)?,
+            failures: Vec::new(),
+            specimens: Vec::new(),
+            inputs: Vec::new(),
+            keys: Vec::new(),
+        };
         let mut files_left = BTreeMap::new();
         for file in &agenda.files {
             *files_left.entry(file.specimen.as_str()).or_insert(0) += 1;
@@ -119,7 +128,7 @@ impl<'a> Collector<'a> {
         let mut chords = staging.table("chords.csv")?;
         chords.append(&report::csv::chords_header())?;
         Ok(Self {
-            collected: Collected::default(),
+            collected,
             early: BTreeMap::new(),
             read: BTreeSet::new(),
             next: 0,
@@ -191,8 +200,10 @@ impl<'a> Collector<'a> {
         open.keep(fields.len(), &field, fingerprint);
         field.rows = FieldRows::default();
         fields.push(field);
-        self.collected.pictures.push(pictures);
-        Ok(())
+        self.collected
+            .pictures
+            .push(&pictures)
+            .map_err(|source| Error::Write { path: self.staging.scratch().to_owned(), source })
     }
 
     /// Summarises the specimen of file `index` if this was its last file.

@@ -75,6 +75,20 @@ impl Staging {
         Ok(())
     }
 
+    /// Writes a file of the results as it is made, so that it need not lie in memory.
+    ///
+    /// # Errors
+    /// [`Error::Write`] if the system refuses.
+    pub fn stream(
+        &self,
+        name: &'static str,
+        make: impl FnOnce(&mut dyn Write) -> std::io::Result<()>,
+    ) -> Result<(), Error> {
+        let mut file = self.table(name)?;
+        make(&mut file).map_err(|e| self.refused(name, e))?;
+        file.finish()
+    }
+
     /// Opens a table of the results that grows row by row; [`Table::finish`] completes it.
     ///
     /// # Errors
@@ -139,8 +153,7 @@ impl Table<'_> {
     /// # Errors
     /// [`Error::Write`] if the system refuses.
     pub fn append(&mut self, rows: &[u8]) -> Result<(), Error> {
-        self.hash.update(rows);
-        self.file.write_all(rows).map_err(|e| self.staging.refused(self.name, e))
+        self.write_all(rows).map_err(|e| self.staging.refused(self.name, e))
     }
 
     /// Completes the table.
@@ -151,6 +164,18 @@ impl Table<'_> {
         self.file.flush().map_err(|e| self.staging.refused(self.name, e))?;
         self.staging.note(self.name, hexadecimal(&self.hash.finalize()));
         Ok(())
+    }
+}
+
+impl Write for Table<'_> {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let taken = self.file.write(bytes)?;
+        self.hash.update(&bytes[..taken]);
+        Ok(taken)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.file.flush()
     }
 }
 

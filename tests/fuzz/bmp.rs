@@ -135,6 +135,7 @@ fn changed(file: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
 fn bmp() {
     Format {
         name: "bmp",
+        one_in: 1,
         files: sound_files(),
         change: &changed,
         read: &pictures::read,

@@ -239,6 +239,7 @@ fn changed(file: &mut Vec<u8>, change: &Change, others: &[Vec<u8>]) {
 fn jpeg() {
     Format {
         name: "jpeg",
+        one_in: 1,
         files: sound_files(),
         change: &changed,
         read: &pictures::read,

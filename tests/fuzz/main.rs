@@ -38,6 +38,8 @@ const MOST_CUTS: usize = 4096;
 /// A format and how it is tried.
 pub struct Format<'a> {
     pub name: &'static str,
+    /// Of the number of changes that is asked for, one in so many is tried: some formats take long.
+    pub one_in: u64,
     /// Sound files.
     pub files: Vec<Vec<u8>>,
     pub change: &'a ChangeFile,
@@ -74,7 +76,7 @@ impl Format<'_> {
             }
         }
         let (inputs, read) = (watch.borrow().tally.inputs, watch.borrow().tally.read);
-        let cases = from_environment("CERAMOGRAPH_FUZZ", 4000) as u32;
+        let cases = (from_environment("CERAMOGRAPH_FUZZ", 4000) / self.one_in) as u32;
         let config =
             Config { cases, failure_persistence: None, max_shrink_time: 60_000, ..Config::default() };
         let mut bytes = [0; 32];

@@ -191,6 +191,7 @@ fn repacked(chunks: &mut Vec<Chunk>, change: &Change, others: &[Vec<u8>]) {
 fn png() {
     Format {
         name: "png",
+        one_in: 1,
         files: sound_files(),
         change: &changed,
         read: &pictures::read,

@@ -5,8 +5,13 @@ use std::path::Path;
 use ceramograph::grid::Grid;
 use ceramograph::micrograph::beside::TextBeside;
 use ceramograph::micrograph::{Grey, Micrograph};
-use ceramograph::options::Options;
+use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
+use ceramograph::phantom::structure::Density;
+use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::relate::Question;
+use ceramograph::study::collect::{Arrival, Collector};
+use ceramograph::study::output::Staging;
+use ceramograph::study::part::Kept;
 use ceramograph::study::record::{Entry, RECORD_NAME, Record, sha256};
 use ceramograph::study::result::Study;
 use ceramograph::study::results::SUMMARY_NAME;
@@ -127,6 +132,7 @@ fn study_sheet() {
     ];
     Format {
         name: "study-sheet",
+        one_in: 1,
         files: texts(&files),
         change: &changed,
         read: &|bytes| {
@@ -148,6 +154,7 @@ fn file_of_scales() {
     ];
     Format {
         name: "file-of-scales",
+        one_in: 1,
         files: texts(&files),
         change: &changed,
         read: &|bytes| {
@@ -175,6 +182,7 @@ fn text_beside_a_picture() {
     files.push(files[1].iter().flat_map(|&byte| [byte, 0]).collect());
     Format {
         name: "text-beside",
+        one_in: 1,
         files,
         change: &changed,
         read: &|bytes| {
@@ -199,6 +207,7 @@ fn options() {
     ];
     Format {
         name: "options",
+        one_in: 1,
         files: texts(&files),
         change: &changed,
         read: &|bytes| {
@@ -324,6 +333,7 @@ fn results_read_back() {
     };
     Format {
         name: "results",
+        one_in: 1,
         files: vec![small(study()), small(unknown_study())],
         change: &changed_document,
         read: &read,
@@ -364,6 +374,7 @@ fn record_of_a_shard() {
     };
     Format {
         name: "shard",
+        one_in: 1,
         files: vec![serde_json::to_vec(&record).unwrap()],
         change: &changed_document,
         read: &read,
@@ -374,4 +385,69 @@ fn record_of_a_shard() {
         std::fs::read_dir(laboratory.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
     names.sort();
     assert_eq!(names, ["merged", "rings", "shard"], "nothing was written elsewhere");
+}
+
+#[test]
+fn part_of_a_shard() {
+    let laboratory = tempfile::tempdir().unwrap();
+    let pictures = laboratory.path().join("rings");
+    std::fs::create_dir(&pictures).unwrap();
+    let mut spec = PhantomSpec { width_px: 200, height_px: 160, strip: None, ..PhantomSpec::default() };
+    spec.structure.density = Density::MeanInterceptPx(16.0);
+    let Grey::Eight(grey) = draw(&spec).unwrap().grey else { panic!("phantoms have 8 bits") };
+    let grey = image::GrayImage::from_raw(200, 160, grey.into_vec()).unwrap();
+    grey.save(pictures.join("a.png")).unwrap();
+    let options = Options {
+        pores: PoreMethod::HalfContrast,
+        boundaries: BoundaryMethod::Ridge,
+        pixel_size: Some("50nm".into()),
+        ..Options::default()
+    };
+    let request = ceramograph::study::run::Request {
+        roots: vec![pictures],
+        sheet: None,
+        scales: None,
+        out: laboratory.path().join("shard"),
+        replace: false,
+        resume: false,
+        threads: None,
+        options,
+    };
+    let record = ceramograph::study::shard::run(&request, "1/1".parse().unwrap(), &|_| ()).unwrap();
+    let part = record.outputs.iter().find(|entry| entry.file.ends_with(".json")).unwrap();
+    let path = request.out.join(&part.file);
+    let sound = std::fs::read(&path).unwrap();
+    let merged = laboratory.path().join("merged");
+    let places = [laboratory.path().display().to_string()];
+    let read = |bytes: &[u8]| -> Verdict {
+        let refusal = |error: ceramograph::error::Error| error.to_string().replace(&places[0], "");
+        std::fs::write(&path, bytes).unwrap();
+        // The hash that the record vouches with is that of the changed part, as if somebody had made both.
+        let kept = Kept::new(&request.out, &part.file, &sha256(bytes));
+        let staging = Staging::open(&merged, "measure", true).map_err(refusal)?;
+        let mut collector = Collector::new(&staging, &record.agenda).map_err(refusal)?;
+        collector.add(0, Arrival::Kept(kept)).map_err(refusal)?;
+        let collected = collector.finish().map_err(refusal)?;
+        let study = Study { fields: collected.fields, specimens: collected.specimens, ..study() };
+        report::csv::fields(&study);
+        report::csv::intercepts(&study);
+        // Drawing takes longer than all the rest, so only some are drawn; the page holds the figures.
+        if bytes.len().is_multiple_of(8) {
+            report::html::page(&study, &[]);
+        }
+        Ok(())
+    };
+    Format {
+        name: "part",
+        one_in: 10,
+        files: vec![sound],
+        change: &changed_document,
+        read: &read,
+        budget: &|length| length * 200 + (64 << 20),
+    }
+    .try_all(1);
+    let mut names: Vec<_> =
+        std::fs::read_dir(laboratory.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
+    names.sort();
+    assert_eq!(names, ["rings", "shard"], "nothing was written elsewhere");
 }

@@ -243,6 +243,7 @@ fn relinked(file: &mut [u8], change: &Change) {
 fn tiff() {
     Format {
         name: "tiff",
+        one_in: 1,
         files: sound_files(),
         change: &changed,
         read: &pictures::read,

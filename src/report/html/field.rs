@@ -14,7 +14,7 @@ use crate::scale::dispute;
 use crate::study::result::{Field, Finding, Grade};
 
 /// One picture in print.
-pub(super) struct FieldView<'a> {
+pub(super) struct FieldView {
     pub name: String,
     pub specimen: String,
     pub grade: &'static str,
@@ -37,12 +37,12 @@ pub(super) struct FieldView<'a> {
     pub ratio: String,
     pub warnings: Vec<String>,
     pub overlay: Option<String>,
-    pub thumbnail: Option<DataUrl<'a>>,
-    pub bar: BarView<'a>,
+    pub thumbnail: Option<DataUrl>,
+    pub bar: BarView,
 }
 
-impl<'a> FieldView<'a> {
-    pub(super) fn new(field: &Field, check_names: &[&str], pictures: &'a FieldPictures) -> Self {
+impl FieldView {
+    pub(super) fn new(field: &Field, check_names: &[&str], pictures: FieldPictures) -> Self {
         let pores = field.pores.as_ref();
         Self {
             name: phrase::field_name(field),
@@ -72,34 +72,34 @@ impl<'a> FieldView<'a> {
             ),
             warnings: field.warnings.iter().map(|warning| printable(&warning.message)).collect(),
             overlay: field.overlay.clone(),
-            thumbnail: pictures.overlay.as_ref().map(|jpeg| DataUrl { kind: "jpeg", bytes: jpeg }),
-            bar: bar(field, pictures),
+            thumbnail: pictures.overlay.map(|bytes| DataUrl { kind: "jpeg", bytes }),
+            bar: bar(field, pictures.bar.map(|bytes| DataUrl { kind: "png", bytes })),
         }
     }
 }
 
 /// The bytes of a picture as an address within the page, coded as the page is written: those of all fields together are most
 /// of it.
-pub(super) struct DataUrl<'a> {
+pub(super) struct DataUrl {
     kind: &'static str,
-    bytes: &'a [u8],
+    bytes: Vec<u8>,
 }
 
-impl fmt::Display for DataUrl<'_> {
+impl fmt::Display for DataUrl {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "data:image/{};base64,{}", self.kind, Base64Display::new(self.bytes, &STANDARD))
+        write!(f, "data:image/{};base64,{}", self.kind, Base64Display::new(&self.bytes, &STANDARD))
     }
 }
 
 /// The scale bar of a picture, shown.
-pub(super) struct BarView<'a> {
-    pub data: Option<DataUrl<'a>>,
+pub(super) struct BarView {
+    pub data: Option<DataUrl>,
     /// What was read, or why nothing was.
     pub words: String,
     pub class: &'static str,
 }
 
-fn bar<'a>(field: &Field, pictures: &'a FieldPictures) -> BarView<'a> {
+fn bar(field: &Field, data: Option<DataUrl>) -> BarView {
     let reading = field.bar_reading.as_ref();
     let doubt = reading.and_then(|reading| reading.doubt.as_deref()).map(printable);
     let label = reading.and_then(|reading| reading.label.as_ref());
@@ -114,7 +114,6 @@ fn bar<'a>(field: &Field, pictures: &'a FieldPictures) -> BarView<'a> {
         (None, None) => "no scale, and no bar was seen".to_owned(),
     };
     let is_good = field.scale.is_some() && disputed.is_empty();
-    let data = pictures.bar.as_ref().map(|png| DataUrl { kind: "png", bytes: png });
     BarView { data, words, class: if is_good { "" } else { "doubt" } }
 }
 

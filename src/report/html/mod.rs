@@ -3,21 +3,23 @@
 mod field;
 mod firing;
 mod methods;
+mod pictures;
 mod specimen;
 
 use std::collections::BTreeSet;
+use std::io::Write;
 
 use askama::Template;
-use serde::{Deserialize, Serialize};
 
 use super::figure;
 use super::name::printable;
 use super::number::UNKNOWN;
 use super::phrase::{counted, picture};
 use crate::options::Options;
-use crate::study::result::{Grade, Specimen, Study};
+use crate::study::result::{Field, Grade, Specimen, Study};
 use field::{FieldView, PictureFinding};
 pub use firing::with_firing;
+pub use pictures::{FieldPictures, Pictures, StoredPictures};
 use specimen::{EstimateRow, SpecimenView};
 
 /// Everything that the page says, in words and rounded numbers.
@@ -28,8 +30,6 @@ struct Page<'a> {
     summary: String,
     specimens: Vec<SpecimenView>,
     estimates: Vec<EstimateRow>,
-    fields: Vec<FieldView<'a>>,
-    findings: Vec<PictureFinding>,
     check_names: Vec<String>,
     failures: Vec<(String, String)>,
     warnings: Vec<String>,
@@ -40,56 +40,53 @@ struct Page<'a> {
     single_fields: bool,
     surface_estimates: bool,
     unscaled: bool,
+    of_fields: OfFields<'a>,
 }
 
-/// Small pictures of a field; missing ones are left out of the page.
-#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct FieldPictures {
-    /// JPEG of the overlay.
-    #[serde(with = "as_text")]
-    pub overlay: Option<Vec<u8>>,
-    /// PNG of the surroundings of the scale bar.
-    #[serde(with = "as_text")]
-    pub bar: Option<Vec<u8>>,
+/// What the page shows of single fields is made when its turn comes, for there may be thousands.
+struct OfFields<'a> {
+    fields: &'a [Field],
+    pictures: &'a dyn Pictures,
+    check_names: Vec<&'a str>,
 }
 
-/// Bytes as base64.
-mod as_text {
-    use base64::Engine as _;
-    use base64::prelude::BASE64_STANDARD;
-    use serde::{Deserialize as _, Deserializer, Serialize as _, Serializer, de::Error as _};
-
-    pub fn serialize<S: Serializer>(bytes: &Option<Vec<u8>>, serializer: S) -> Result<S::Ok, S::Error> {
-        bytes.as_ref().map(|bytes| BASE64_STANDARD.encode(bytes)).serialize(serializer)
+impl OfFields<'_> {
+    fn shown(&self, index: &usize) -> askama::Result<FieldView> {
+        let pictures = self.pictures.of(*index).map_err(askama::Error::custom)?;
+        Ok(FieldView::new(&self.fields[*index], &self.check_names, pictures))
     }
 
-    pub fn deserialize<'de, D: Deserializer<'de>>(deserializer: D) -> Result<Option<Vec<u8>>, D::Error> {
-        let text = Option::<String>::deserialize(deserializer)?;
-        text.map(|text| BASE64_STANDARD.decode(text)).transpose().map_err(D::Error::custom)
+    /// Without pictures.
+    fn listed(&self) -> impl Iterator<Item = FieldView> + '_ {
+        let view = |field| FieldView::new(field, &self.check_names, FieldPictures::default());
+        self.fields.iter().map(view)
+    }
+
+    fn findings(&self) -> impl Iterator<Item = PictureFinding> + '_ {
+        self.fields.iter().flat_map(field::findings)
     }
 }
 
-/// Bytes of the page for each field beside its pictures, and for all else, roughly; only how often memory is asked for depends on
-/// them.
-const TEXT_OF_A_FIELD: usize = 8 << 10;
-const TEXT_OF_A_PAGE: usize = 256 << 10;
+/// Writes the page. `pictures` holds those of each field of the study, in its order.
+///
+/// # Errors
+/// Those of `to`.
+pub fn write_page(study: &Study, pictures: &dyn Pictures, to: &mut dyn Write) -> std::io::Result<()> {
+    page_of(study, pictures).write_into(to)
+}
 
-/// The page. `pictures` holds those of each field of the study, in its order.
+/// The page as text.
 pub fn page(study: &Study, pictures: &[FieldPictures]) -> String {
-    let none = FieldPictures::default();
+    page_of(study, &pictures).render().expect("invariant: rendering text into memory does not fail")
+}
+
+fn page_of<'a>(study: &'a Study, pictures: &'a dyn Pictures) -> Page<'a> {
     let check_names = field::check_names(&study.fields);
-    let fields: Vec<FieldView<'_>> = study
-        .fields
-        .iter()
-        .enumerate()
-        .map(|(i, field)| FieldView::new(field, &check_names, pictures.get(i).unwrap_or(&none)))
-        .collect();
-    let page = Page {
+    Page {
         version: format!("{} {}", study.tool.name, study.tool.version),
         summary: summary(study),
         specimens: study.specimens.iter().enumerate().map(|(i, s)| SpecimenView::new(study, s, i)).collect(),
         estimates: study.specimens.iter().flat_map(specimen::estimate_rows).collect(),
-        findings: study.fields.iter().flat_map(field::findings).collect(),
         check_names: check_names.iter().map(|name| name.replace('-', " ")).collect(),
         failures: failures(study),
         warnings: study.warnings.iter().map(|warning| printable(&warning.message)).collect(),
@@ -100,14 +97,8 @@ pub fn page(study: &Study, pictures: &[FieldPictures]) -> String {
         single_fields: study.specimens.iter().any(|specimen| specimen.field_count < 2),
         surface_estimates: study.fields.iter().any(field::is_surface_estimate),
         unscaled: study.fields.iter().any(|field| field.scale.is_none()),
-        fields,
-    };
-    let coded = |bytes: &Option<Vec<u8>>| bytes.as_ref().map_or(0, |bytes| bytes.len() * 4 / 3);
-    let of_pictures: usize = pictures.iter().map(|set| coded(&set.overlay) + coded(&set.bar)).sum();
-    // A text that grows step by step would lie in memory twice.
-    let mut text = String::with_capacity(of_pictures + TEXT_OF_A_FIELD * study.fields.len() + TEXT_OF_A_PAGE);
-    page.render_into(&mut text).expect("invariant: rendering text into memory does not fail");
-    text
+        of_fields: OfFields { fields: &study.fields, pictures, check_names },
+    }
 }
 
 /// The side of thumbnails that keeps a page of so many fields below about 20 MB.

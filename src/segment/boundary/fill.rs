@@ -14,6 +14,8 @@ use crate::options::Tone;
 pub(crate) const RIM: usize = 2;
 /// Half the side of the window that the brightness around a pore is taken from.
 pub(crate) const REACH: usize = 12;
+/// Rows of pores and picture beyond those that are filled which decide what they are filled with.
+pub(crate) const WINDOW_REACH: usize = REACH + RIM;
 const BAND_ROWS: usize = 64;
 /// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
 const SUMMED_PX: usize = 1 << 16;
@@ -35,6 +37,11 @@ pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
     let filled = without_covered(&source, &covered, || *mean);
     drop(mean);
     Filled { picture: filled, covered }
+}
+
+/// Mean grey of what no pore covers, lines dark.
+pub(super) fn mean(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> u8 {
+    Open::of(&with_dark_lines(picture, tone), &covered(pores), 0..picture.height()).mean()
 }
 
 /// The picture with its boundary lines dark.

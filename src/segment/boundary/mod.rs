@@ -7,10 +7,13 @@ mod gradient;
 pub(crate) mod lines;
 mod ridge;
 
+use std::ops::Range;
+use std::sync::OnceLock;
+
 use lines::Kind;
 
-use crate::grid::{Grid, Labels};
-use crate::options::{BoundaryMethod, GrainOptions};
+use crate::grid::{Frame, Grid, Labels};
+use crate::options::{BoundaryMethod, GrainOptions, Tone};
 
 /// A boundary map and what its detector answered on this picture.
 pub struct Boundaries {
@@ -73,10 +76,35 @@ pub fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) ->
     Boundaries { strength, evidence }
 }
 
-/// The picture with pores filled and lines dark, as the detectors see it. It takes less time to make it twice than it is
-/// worth in memory to keep it while basins are flooded.
-pub(super) fn seen(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grid<u8> {
-    fill::filled(picture, pores, options.tone).picture
+/// The picture with pores filled and lines dark, as the detectors see it, made again by bands of rows: that takes less time than
+/// it is worth in memory to keep it while basins are flooded.
+pub(super) struct Seen<'a> {
+    picture: &'a Grid<u8>,
+    pores: &'a Labels,
+    tone: Tone,
+    /// Of the solid of the whole picture, once it is asked for.
+    mean: OnceLock<u8>,
+}
+
+impl<'a> Seen<'a> {
+    /// Of a picture and its pores.
+    pub fn new(picture: &'a Grid<u8>, pores: &'a Labels, tone: Tone) -> Self {
+        Self { picture, pores, tone, mean: OnceLock::new() }
+    }
+
+    /// Some rows of it.
+    pub fn rows(&self, rows: &Range<usize>) -> Grid<u8> {
+        let (width, height) = (self.picture.width(), self.picture.height());
+        let top = rows.start.saturating_sub(fill::WINDOW_REACH);
+        let bottom = (rows.end + fill::WINDOW_REACH).min(height);
+        let window = Frame { x: 0, y: top, width, height: bottom - top };
+        let pores = Labels { grid: self.pores.grid.cropped(window), count: self.pores.count };
+        let picture = self.picture.cropped(window);
+        let mean = || *self.mean.get_or_init(|| fill::mean(self.picture, self.pores, self.tone));
+        let filled =
+            fill::without_covered(&fill::with_dark_lines(&picture, self.tone), &fill::covered(&pores), mean);
+        filled.cropped(Frame { x: 0, y: rows.start - top, width, height: rows.len() })
+    }
 }
 
 const NO_LINE_FILTER: &str = "invariant: a learned map is no answer of a line filter";

@@ -1,5 +1,8 @@
 //! Grains of a learned boundary map: fine regions, how likely each boundary between them is, and the cut at one half.
 
+use std::borrow::Cow;
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
@@ -123,7 +126,10 @@ fn fine_regions(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels) -> Fine
     let hollow = (HOLLOW_LOGIT * LEVELS_PER_LOGIT).round() as u8;
     let regions = basins(boundary, pores, logit_level(OPEN_LOGIT), Springs::Hollows(hollow));
     let edges = edges(&regions, boundary, u8::MAX);
-    let sums = sums(&regions, (picture, boundary), logit_level(INNER_LOGIT));
+    let greys = |rows: &Range<usize>| {
+        Cow::Borrowed(&picture.as_slice()[rows.start * picture.width()..rows.end * picture.width()])
+    };
+    let sums = sums(&regions, boundary, logit_level(INNER_LOGIT), greys);
     Fine { regions, edges, sums }
 }
 

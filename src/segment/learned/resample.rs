@@ -70,7 +70,7 @@ fn largest(grid: &Grid<u8>, width: usize, height: usize) -> Grid<u8> {
 }
 
 /// Weighted sums along columns, then along rows; `close` rounds.
-fn weighted<T: Copy + Default + Into<f32> + Send + Sync>(
+fn weighted<T: Copy + Default + PartialEq + Into<f32> + Send + Sync>(
     grid: &Grid<T>,
     across: &[Taps],
     down: &[Taps],
