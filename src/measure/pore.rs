@@ -372,24 +372,19 @@ impl Surroundings<'_> {
 
     /// Whether the line leads back to the void within `farthest` px and is dark from there over `length` px.
     fn is_scratch(&self, ray: &Ray, label: u32, farthest: f64, length: f64) -> bool {
-        let (steps, farthest) = (length.ceil() as i32, farthest as i32);
-        let allowed = ((1.0 - SCRATCH_SHARE) * f64::from(steps)) as i32;
+        let back = (0..farthest as i32)
+            .map(|step| -f64::from(step))
+            .find(|&along| self.label_at(ray, along) == Some(label));
+        let Some(rim) = back else { return false };
+        let steps = length.ceil() as usize;
+        let allowed = ((1.0 - SCRATCH_SHARE) * steps as f64) as usize;
+        let mut misses = 0;
         // From the far end, where most boundaries that pose as scratches are left soonest.
-        let is_dark = |steps: Range<i32>| {
-            let mut misses = 0;
-            steps.rev().all(|step| {
-                misses += i32::from(!self.is_line_point(ray, SCRATCH_START_PX + f64::from(step), 0.0));
-                misses <= allowed
-            })
-        };
-        // Wherever the rim turns out to be, these steps are among those of the line; most lines fail there already.
-        if !is_dark(0..steps - farthest + 1) {
-            return false;
-        }
-        let rim =
-            (0..farthest).map(|step| -step).find(|&at| self.label_at(ray, f64::from(at)) == Some(label));
-        let Some(rim) = rim else { return false };
-        is_dark(rim..rim + steps) && !self.goes_on_behind(ray, label, f64::from(rim), steps as usize)
+        let is_line = (0..steps).rev().all(|step| {
+            misses += usize::from(!self.is_line_point(ray, rim + SCRATCH_START_PX + step as f64, 0.0));
+            misses <= allowed
+        });
+        is_line && !self.goes_on_behind(ray, label, rim, steps)
     }
 
     /// Whether the line that leaves the void at `rim` also leaves it on the other side.
