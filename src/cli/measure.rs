@@ -192,7 +192,23 @@ impl MeasureArgs {
         take!(connectivity, boundaries, boundary_tone, merge_below, shallowest, coarse_factor, line_spacing);
         take!(line_angles, circles);
         take_optional!(pixel_size, scale_bar, crop, surface, memory);
-        Ok(options.validated()?)
+        let options = options.validated()?;
+        self.has_effect(options.boundaries)?;
+        Ok(options)
+    }
+
+    /// Refuses flags that the boundary map taken does not ask for. An options file may hold them: one file serves all maps.
+    fn has_effect(&self, boundaries: BoundaryMethod) -> anyhow::Result<()> {
+        let tone = self.boundary_tone.map(|_| "--boundary-tone");
+        let strengths = self.merge_below.map(|_| "--merge-below").or(self.shallowest.map(|_| "--shallowest"));
+        let (map, idle) = match boundaries {
+            BoundaryMethod::Ridge => return Ok(()),
+            BoundaryMethod::Gradient => ("gradient", tone),
+            BoundaryMethod::Learned => ("learned", tone.or(strengths)),
+        };
+        idle.map_or(Ok(()), |flag| {
+            anyhow::bail!("{flag} does nothing with --boundaries {map}: leave it out, or name another map")
+        })
     }
 }
 
