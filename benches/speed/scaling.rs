@@ -9,6 +9,8 @@ use crate::{Failure, Whole, child, child_with_threads, drawn, text};
 
 /// Sizes in millions of pixels.
 const MEGAPIXELS: [f64; 9] = [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 100.0];
+/// Of smaller pictures a large part of the time does not depend on their size.
+const LARGE_MEGAPIXELS: f64 = 4.0;
 /// Runs of each measurement, in turn; the fastest counts.
 const RUNS: usize = 3;
 /// Side of the pictures whose pores are varied.
@@ -61,10 +63,14 @@ fn by_size(scratch: &Path, picture: &Grid<u8>) -> Result<String, Failure> {
         ));
         points.push((pixels, run.seconds));
     }
+    let large: Vec<(f64, f64)> = points.iter().copied().filter(|p| p.0 > 0.99e6 * LARGE_MEGAPIXELS).collect();
     let head = "| Mpx | side, px | s | Mpx/s | peak, bytes a pixel | grains | pores |\n|--:|--:|--:|--:|--:|--:|--:|\n";
     Ok(format!(
-        "\n### Cost against the size of the picture\n\n{head}{rows}\nTime grows as size to the power {}.\n",
-        exponent(&points)?
+        "\n### Cost against the size of the picture\n\n{head}{rows}\nTime grows as size to the power {}; from {} Mpx on, to the \
+         power {}.\n",
+        exponent(&points)?,
+        LARGE_MEGAPIXELS,
+        exponent(&large)?
     ))
 }
 
