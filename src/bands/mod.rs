@@ -45,6 +45,7 @@ use crate::scale::{Scale, ScaleOptions, without_bar};
 use crate::statistics::covariance::{AreaFractionError, BlockCounts};
 use crate::study::field::{Identity, Measures, field_of};
 use crate::study::result::{Field, Pore, PorePlace};
+use crate::timing::{Stage, Timings};
 use crate::units::Spacing;
 use crate::warning::Warning;
 
@@ -203,41 +204,48 @@ pub fn measure_page(
 ) -> Result<MeasuredByBands, Error> {
     let mut tiff = StreamedTiff::open(path, bands.memory)?;
     let head = tiff.turn_to(page)?;
-    measure(&mut tiff, head, options, &options.scale()?, bands)
+    measure(&mut tiff, head, (options, &options.scale()?), bands, &Timings::default())
 }
 
-/// Measures the page that was turned to, with what is said about its scale.
+/// Measures the page that was turned to, with what is said about its scale, and adds the time of every stage to `timings`.
 pub(crate) fn measure(
     tiff: &mut StreamedTiff,
     head: PageHead,
-    options: &Options,
-    said: &ScaleOptions,
+    (options, said): (&Options, &ScaleOptions),
     bands: BandOptions<'_>,
+    timings: &Timings,
 ) -> Result<MeasuredByBands, Error> {
     check_options(options, said)?;
     let budget = Budget::new(bands.memory, head.width)?;
     check_room(bands.folder, (head.width * head.height) as u64)?;
-    let grey = StoredGrey::copied(tiff, &head, budget.piece_bytes(), bands.folder)?;
+    let pixels = head.width * head.height;
+    let copy = || StoredGrey::copied(tiff, &head, budget.piece_bytes(), bands.folder);
+    let grey = timings.time(Stage::Decode, pixels, copy)?;
     let whole = Frame { x: 0, y: 0, width: head.width, height: head.height };
-    let (frame, strip) = measured_frame(whole, grey.info_strip()?, options)?;
+    let strip = timings.time(Stage::Scale, pixels, || grey.info_strip())?;
+    let (frame, strip) = measured_frame(whole, strip, options)?;
     let read = without_bar(&head.claims, said);
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let grey = grey.framed(frame);
-    let mut findings = check::findings(&grey.statistics()?);
-    let fingerprint = grey.fingerprint()?;
+    let pixels = frame.width * frame.height;
+    let check = || Ok::<_, Error>((check::findings(&grey.statistics()?), grey.fingerprint()?));
+    let (mut findings, fingerprint) = timings.time(Stage::Check, pixels, check)?;
     let (folder, rows) = (bands.folder, budget.rows());
-    let pores = pores::find(&pores::Search { grey: &grey, options: &options.pore_options(), folder, rows })?;
+    let pores = timings.time(Stage::Pores, pixels, || {
+        pores::find(&pores::Search { grey: &grey, options: &options.pore_options(), folder, rows })
+    })?;
     drop(grey);
-    let grains = grains::find(&grains::Search {
+    let search = grains::Search {
         picture: &pores.picture,
         pores: &pores.labels,
         options: &options.grain_options(),
         folder,
         budget: &budget,
-    })?;
+    };
+    let grains = timings.time(Stage::Grains, pixels, || grains::find(&search))?;
     let warnings = [&head.warnings[..], &read.warnings, &pores.numbers.warnings, &grains.warnings].concat();
     let grains = grains.is_reliable.then_some(grains);
-    let numbers = numbers(&pores, grains.as_ref(), spacing, options, &budget)?;
+    let numbers = numbers(&pores, grains.as_ref(), (spacing, options), &budget, timings)?;
     let middle = Middle::of(frame, &pores, grains.as_ref())?;
     let mean_boundary_strength = grains.as_ref().map(|found| found.mean_boundary_strength);
     let count = grains.as_ref().map(|found| u64::from(found.labels.count));
@@ -334,28 +342,41 @@ struct Numbers {
 fn numbers(
     pores: &BandedPores,
     grains: Option<&BandedGrains>,
-    spacing: Spacing,
-    options: &Options,
+    (spacing, options): (Spacing, &Options),
     budget: &Budget,
+    timings: &Timings,
 ) -> Result<Numbers, Error> {
     let size = (pores.picture.width(), pores.picture.height());
     let mut survey = Survey::new(pores, grains, spacing, options);
     for rows in bands(size.1, budget.rows()) {
         let outer = rows.start..(rows.end + 1).min(size.1);
-        let pore_labels = pores.labels.read(outer.clone())?;
-        survey.add_pores(&pore_labels, &pores.picture, &rows)?;
+        let pixels = rows.len() * size.0;
+        let pore_labels = timings.time(Stage::PoreMeasures, pixels, || {
+            let labels = pores.labels.read(outer.clone())?;
+            survey.add_pores(&labels, &pores.picture, &rows)?;
+            Ok::<_, Error>(labels)
+        })?;
         if let Some(found) = grains {
-            survey.add_grains(&found.labels.read(outer)?, &pore_labels, &rows);
+            let labels = timings.time(Stage::GrainMeasures, pixels, || {
+                let labels = found.labels.read(outer)?;
+                survey.add_grains(&labels, &pore_labels, &rows);
+                Ok::<_, Error>(labels)
+            })?;
+            timings.time(Stage::Intercepts, pixels, || survey.add_lines(&labels, &rows));
         }
         survey.check(budget)?;
     }
     if let Some((found, lines)) = grains.zip(survey.lines.as_mut()).filter(|(_, lines)| lines.go_upwards()) {
         for rows in bands(size.1, budget.rows()).rev() {
-            let labels = found.labels.read(rows.start..(rows.end + 1).min(size.1))?;
-            lines.walk(rows.start, &labels.grid, rows, true);
+            let pixels = rows.len() * size.0;
+            timings.time(Stage::Intercepts, pixels, || {
+                let labels = found.labels.read(rows.start..(rows.end + 1).min(size.1))?;
+                lines.walk(rows.start, &labels.grid, rows, true);
+                Ok::<_, Error>(())
+            })?;
         }
     }
-    survey.finish(pores, grains)
+    timings.time(Stage::PoreMeasures, 0, || survey.finish(pores, grains))
 }
 
 /// Everything that one pass over the labels gathers.
@@ -408,6 +429,9 @@ impl Survey {
         if let Some(grains) = &mut self.grains {
             grains.add(runs_of_rows(labels, (rows.start, self.size.1), rows.clone()), rows.end);
         }
+    }
+
+    fn add_lines(&mut self, labels: &Labels, rows: &std::ops::Range<usize>) {
         if let Some(lines) = &mut self.lines {
             lines.walk(rows.start, &labels.grid, rows.clone(), false);
             lines.forget_passed();

@@ -49,7 +49,8 @@ pub fn specimens(study: &Study, width: u16) -> String {
 
 /// The table of stages: calls, seconds, share of the sum, and millions of pixels a second.
 pub fn stages(stages: &[StageTime]) -> String {
-    let total: f64 = stages.iter().map(|stage| stage.seconds).sum();
+    // A sum over nothing is -0.
+    let total = stages.iter().fold(0.0, |sum, stage| sum + stage.seconds);
     let mut table = Table::new();
     table.load_style(LINES);
     table.set_header(["stage", "calls", "s", "share, %", "Mpx/s"]);

@@ -220,7 +220,10 @@ fn by_bands(
                     Ok(measured) => {
                         let identity = plan.identity(index, page, &source.entry.sha256);
                         let stem = report::page_stem(&plan.agenda().files[index].stem, page);
-                        Ok(finished_by_bands(identity, &stem, measured, plan, (keep, bands.memory))?)
+                        let (width, height) = measured.size();
+                        Ok(plan.timings.time(Stage::Pictures, width * height, || {
+                            finished_by_bands(identity, &stem, measured, plan, (keep, bands.memory))
+                        })?)
                     }
                     Err(error) => Err(failed(page, error)),
                 });
@@ -248,7 +251,7 @@ fn page_by_bands(
         *states |= text.tell_of(size, &mut head.claims, &mut head.warnings);
     }
     let said = plan.prepared.scales.said_of(input, &plan.said);
-    let measured = bands::measure(tiff, head, plan.options(), &said, bands)?;
+    let measured = bands::measure(tiff, head, (plan.options(), &said), bands, &plan.timings)?;
     if plan.options().require_scale {
         check_scale(measured.scale().is_some(), measured.warnings(), &input.path)?;
     }
