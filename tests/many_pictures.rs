@@ -284,9 +284,9 @@ fn a_folder_with_broken_files_is_measured_in_flat_memory_and_linear_time() {
     assert!(exponent < 1.35, "time grows with the power {exponent:.2} of the number of pictures");
     match (half.1.peak_kib, all.1.peak_kib) {
         (Some(half_kib), Some(all_kib)) => {
-            // The result, small pictures for the page and sizes to be pooled are kept: kilobytes, where a picture that is
-            // being measured takes megabytes.
-            let room = 8 * 1024 + 150 * (all.0 - half.0) as u64;
+            // Of a picture that is done, its results and the sizes to be pooled are kept: kilobytes, where one that is being
+            // measured takes megabytes. Runs of the same folder differ by some megabytes.
+            let room = 8 * 1024 + 16 * (all.0 - half.0) as u64;
             assert!(all_kib < half_kib + room, "{half_kib} KiB for half, {all_kib} KiB for all");
         }
         _ => println!("left out: memory, because this system does not say what a process has taken"),
