@@ -8,6 +8,7 @@
 
 #[path = "../tests/mirrored_map/mod.rs"]
 mod mirrored_map;
+mod peak_memory;
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -15,6 +16,7 @@ use std::time::Instant;
 
 use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::study::run::{Request, run};
+use peak_memory::peak_bytes;
 
 /// Any error of the bench.
 type Failure = Box<dyn std::error::Error>;
@@ -101,13 +103,4 @@ fn measure(map: &Path, memory: &str, boundaries: &str, out: &Path) -> Result<(),
     );
     field.warnings.iter().for_each(|warning| println!("{}: {}", warning.code, warning.message));
     Ok(())
-}
-
-/// Largest resident memory of this process so far, as the kernel counts it.
-fn peak_bytes() -> Result<u64, Failure> {
-    let status = std::fs::read_to_string("/proc/self/status")?;
-    let line =
-        status.lines().find(|line| line.starts_with("VmHWM:")).ok_or("no VmHWM in /proc/self/status")?;
-    let kilobytes: u64 = line.split_whitespace().nth(1).ok_or("VmHWM has no value")?.parse()?;
-    Ok(1024 * kilobytes)
 }

@@ -89,7 +89,7 @@ pub fn measure_at_scale(
     let (pore_map, grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
     let warnings =
-        [&micrograph.warnings[..], &read.warnings, &pore_map.warnings, &grain_map.warnings].concat();
+        [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
     let pores = timings.time(Stage::PoreMeasures, pixels, || {
         let regions = regions(&pore_map.labels, spacing);

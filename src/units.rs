@@ -177,6 +177,24 @@ pub fn um_per_unit(unit: &str) -> Option<f64> {
     })
 }
 
+/// Bytes from a number and a unit, either decimal (1 GB is 10⁹ bytes) or binary (1 GiB is 2³⁰).
+pub(crate) fn parse_bytes(text: &str) -> Option<u64> {
+    let text = text.trim();
+    let (number, unit) = text.split_at(text.find(|c: char| c.is_ascii_alphabetic())?);
+    let factor = match unit.to_ascii_lowercase().as_str() {
+        "b" => 1.0,
+        "kb" => 1e3,
+        "mb" => 1e6,
+        "gb" => 1e9,
+        "kib" => 1024.0,
+        "mib" => 1024.0 * 1024.0,
+        "gib" => 1024.0 * 1024.0 * 1024.0,
+        _ => return None,
+    };
+    let bytes = number.trim().parse::<f64>().ok()? * factor;
+    (bytes.is_finite() && bytes >= 1.0).then_some(bytes as u64)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -33,13 +33,13 @@ fn plain(grid: Grid<u8>) -> Measured {
 fn assert_same_maps(a: &Measured, b: &Measured) {
     assert_eq!(a.pore_map.labels, b.pore_map.labels);
     assert_eq!(a.grain_map.as_ref().unwrap().labels, b.grain_map.as_ref().unwrap().labels);
-    assert_eq!(a.pore_map.porosity_percent, b.pore_map.porosity_percent);
+    assert_eq!(a.pore_map.numbers.porosity_percent, b.pore_map.numbers.porosity_percent);
     assert_eq!(a.intercepts.as_ref().unwrap().mean, b.intercepts.as_ref().unwrap().mean);
 }
 
 /// Asserts that porosity agrees within `points` and the mean intercept, times `factor`, within `percent`.
 fn assert_near(a: &Measured, b: &Measured, factor: f64, points: f64, percent: f64) {
-    let porosity = |m: &Measured| m.pore_map.porosity_percent.unwrap();
+    let porosity = |m: &Measured| m.pore_map.numbers.porosity_percent.unwrap();
     let intercept = |m: &Measured| m.intercepts.as_ref().unwrap().mean;
     assert!((porosity(a) - porosity(b)).abs() <= points, "{} {}", porosity(a), porosity(b));
     let ratio = intercept(b) / (intercept(a) * factor);
@@ -120,7 +120,7 @@ fn twice_the_pixel_size_doubles_lengths_and_leaves_fractions_alone() {
 }
 
 fn assert_same_labels_and_double(a: &Measured, b: &Measured) {
-    assert_eq!(a.pore_map.porosity_percent, b.pore_map.porosity_percent);
+    assert_eq!(a.pore_map.numbers.porosity_percent, b.pore_map.numbers.porosity_percent);
     assert_eq!(a.grains.len(), b.grains.len());
     let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-12;
     assert!(near(2.0 * a.intercepts.as_ref().unwrap().mean, b.intercepts.as_ref().unwrap().mean));

@@ -35,7 +35,7 @@ fn porosity(picture: Grid<u8>) -> f64 {
         connectivity: Connectivity::Eight,
         flatten: true,
     };
-    find(&Grey::Eight(picture), &options).unwrap().porosity_percent.unwrap()
+    find(&Grey::Eight(picture), &options).unwrap().numbers.porosity_percent.unwrap()
 }
 
 /// Light that falls off towards one corner and the rim, to less than half; black stays black.

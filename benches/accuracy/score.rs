@@ -117,10 +117,10 @@ fn pore_score(picture: &TruePicture, rule: PoreMethod) -> Result<PoreScore, Erro
     let start = Instant::now();
     let measured = pipeline::measure(&picture.micrograph, &options)?;
     Ok(PoreScore {
-        found_percent: measured.pore_map.porosity_percent,
+        found_percent: measured.pore_map.numbers.porosity_percent,
         overlap: picture.pores.as_ref().and_then(|truth| overlap(truth, &measured.pore_map.labels.grid)),
-        used: measured.pore_map.threshold.method.clone(),
-        warnings: measured.pore_map.warnings.iter().map(|doubt| doubt.code.to_string()).collect(),
+        used: measured.pore_map.numbers.threshold.method.clone(),
+        warnings: measured.pore_map.numbers.warnings.iter().map(|doubt| doubt.code.to_string()).collect(),
         time_s: start.elapsed().as_secs_f64(),
     })
 }

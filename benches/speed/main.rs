@@ -8,6 +8,8 @@
 mod drawn;
 mod folder;
 mod learned;
+#[path = "../peak_memory/mod.rs"]
+mod peak_memory;
 mod peers;
 mod scaling;
 mod stages;
@@ -19,6 +21,7 @@ use std::time::Instant;
 use ceramograph::micrograph::Micrograph;
 use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::pipeline;
+use peak_memory::peak_bytes;
 
 /// Any error of the bench.
 type Failure = Box<dyn std::error::Error>;
@@ -165,18 +168,9 @@ fn whole(path: &Path, options: &Options) -> Result<Whole, Failure> {
         peak_bytes: peak_bytes()?,
         grain_count: measured.grains.len(),
         pore_count: measured.pores.len(),
-        porosity_percent: measured.pore_map.porosity_percent,
+        porosity_percent: measured.pore_map.numbers.porosity_percent,
         mean_intercept: measured.intercepts.map(|i| i.mean),
     })
-}
-
-/// Largest resident memory of this process so far, as the kernel counts it.
-fn peak_bytes() -> Result<u64, Failure> {
-    let status = std::fs::read_to_string("/proc/self/status")?;
-    let line =
-        status.lines().find(|line| line.starts_with("VmHWM:")).ok_or("no VmHWM in /proc/self/status")?;
-    let kilobytes: u64 = line.split_whitespace().nth(1).ok_or("VmHWM has no value")?.parse()?;
-    Ok(1024 * kilobytes)
 }
 
 /// Runs this bench again in a process of its own and returns what it printed.

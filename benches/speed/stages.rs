@@ -5,9 +5,9 @@ use std::time::Instant;
 
 use ceramograph::micrograph::Micrograph;
 use ceramograph::scale::ScaleOptions;
-use ceramograph::segment::basin_graph::edges;
 use ceramograph::segment::basins::{Springs, basins};
 use ceramograph::segment::boundary::boundaries;
+use ceramograph::segment::edges::edges;
 use ceramograph::timing::{Stage, Timings};
 use ceramograph::{pipeline, segment};
 

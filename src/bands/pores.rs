@@ -15,7 +15,7 @@ use crate::segment::grey_levels::{GreyLevels, histogram};
 use crate::segment::pore_cut::{
     Cut, FEWEST_LEVELS, Level, check_typed, no_contrast, occurring_range, settled_level,
 };
-use crate::segment::pores::{Class, Evidence, PoreNumbers, Separation, classes_of};
+use crate::segment::pores::{Class, Evidence, PoreNumbers, Separation, classes_of, to_be_removed};
 use crate::segment::threshold::half_contrast;
 use crate::segment::threshold::modes::Modes;
 use crate::segment::threshold::sauvola;
@@ -52,8 +52,7 @@ pub(super) struct Search<'a> {
 pub(super) fn find(search: &Search<'_>) -> Result<BandedPores, Error> {
     let levels = search.grey.levels(search.options.tone)?;
     let Denoised { picture, light, mut histogram } = search.denoised(&levels)?;
-    let automatic = !matches!(search.options.method, PoreMethod::Fixed(_));
-    let uneven = light.as_ref().filter(|light| search.options.flatten && automatic && light.is_uneven());
+    let uneven = to_be_removed(light.as_ref(), search.options);
     if let Some(light) = uneven {
         histogram = search.evened(&picture, light)?;
     }

@@ -1,7 +1,7 @@
 //! What the boundary graph adds to the size and shape of each grain.
 
 use super::region::Region;
-use crate::segment::basin_graph::Edge;
+use crate::segment::edges::Edge;
 use crate::segment::grains::GrainMap;
 use crate::study::result::Grain;
 
@@ -39,7 +39,7 @@ pub(crate) fn grains_of(edges: &[Edge], count: u32, regions: Vec<Region>) -> Vec
 mod tests {
     use super::*;
     use crate::grid::{Frame, Grid, Labels};
-    use crate::segment::basin_graph::Edge;
+    use crate::segment::edges::Edge;
 
     fn region(label: u32) -> Region {
         Region {

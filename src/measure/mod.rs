@@ -10,6 +10,7 @@ pub mod hull;
 pub mod intercept;
 pub mod populations;
 pub mod pore;
+pub(crate) mod pull_out;
 pub mod region;
 pub mod test_line;
 pub mod unfold;

@@ -5,9 +5,10 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::basin_graph::{Contrast, Edge, Merging, Sums, capped_edges, edges, grouped_edges};
+use super::basin_graph::{Contrast, Merging, Sums};
 use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, Seen, boundaries, ratio};
+use super::edges::{Edge, capped_edges, edges, grouped_edges};
 use super::learned::grains::{Likely, as_probabilities, likely};
 use super::learned::reliability;
 use super::learned::suited_scale::learned_grains;

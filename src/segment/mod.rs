@@ -5,6 +5,7 @@ pub mod basins;
 pub mod bottoms;
 pub mod boundary;
 pub mod distance;
+pub mod edges;
 pub mod grains;
 
 pub mod background;

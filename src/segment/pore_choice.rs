@@ -23,8 +23,8 @@ const DOUBTFUL: f64 = 0.2;
 pub(super) fn chosen(grey: &Grey, probability: &Grid<u8>, options: &PoreOptions) -> Result<PoreMap, Error> {
     let learned = Learned::of(probability);
     let mut by_greys = found(grey, None, options)?;
-    let rule = std::mem::take(&mut by_greys.threshold.method);
-    let difference = by_greys.porosity_percent.map(|percent| (percent - learned.percent).abs());
+    let rule = std::mem::take(&mut by_greys.numbers.threshold.method);
+    let difference = by_greys.numbers.porosity_percent.map(|percent| (percent - learned.percent).abs());
     let agree = difference.is_some_and(|d| d <= AGREEING_POINTS.max(AGREEING_SHARE * learned.percent));
     let two_phases = rule == PoreMethod::EdgeLevel.name() && learned.doubt > DOUBTFUL;
     if agree || two_phases {
@@ -33,15 +33,16 @@ pub(super) fn chosen(grey: &Grey, probability: &Grid<u8>, options: &PoreOptions)
         } else {
             "and the trained network is in doubt"
         };
-        let reason = by_greys.threshold.reason.unwrap_or_default();
-        by_greys.threshold.reason = Some(format!("{reason}; {told}: {:.2} %", learned.percent));
-        by_greys.threshold.method = rule;
+        let reason = by_greys.numbers.threshold.reason.unwrap_or_default();
+        by_greys.numbers.threshold.reason = Some(format!("{reason}; {told}: {:.2} %", learned.percent));
+        by_greys.numbers.threshold.method = rule;
         return Ok(by_greys);
     }
-    let instead = by_greys.porosity_percent.map_or("none".to_owned(), |percent| format!("{percent:.2} %"));
+    let instead =
+        by_greys.numbers.porosity_percent.map_or("none".to_owned(), |percent| format!("{percent:.2} %"));
     drop(by_greys);
     let mut map = found(grey, Some(probability), options)?;
-    map.threshold.reason = Some(format!(
+    map.numbers.threshold.reason = Some(format!(
         "the trained network finds {:.2} %, the threshold that suits the greys best ({rule}) {instead}: where they differ, \
          the network was closer on drawn pictures",
         learned.percent
@@ -111,22 +112,25 @@ mod tests {
     #[test]
     fn the_threshold_counts_where_the_network_finds_as_much() {
         let map = choice(|x, y| if in_pore(x, y) { 250 } else { 3 });
-        assert_eq!(map.threshold.method, "half-contrast");
-        assert!(map.threshold.reason.unwrap().contains("about the same") && map.warnings.is_empty());
+        assert_eq!(map.numbers.threshold.method, "half-contrast");
+        assert!(
+            map.numbers.threshold.reason.unwrap().contains("about the same")
+                && map.numbers.warnings.is_empty()
+        );
     }
 
     #[test]
     fn the_network_counts_where_both_differ() {
         let map = choice(|x, y| if x < SIDE / 2 && in_pore(x, y) { 250 } else { 0 });
-        assert_eq!((map.threshold.method.as_str(), map.labels.count), ("learned", 8));
-        assert!(map.warnings.is_empty());
+        assert_eq!((map.numbers.threshold.method.as_str(), map.labels.count), ("learned", 8));
+        assert!(map.numbers.warnings.is_empty());
     }
 
     #[test]
     fn pores_that_the_network_is_not_sure_of_are_doubtful() {
         let map = choice(|x, _| if x < 20 { 140 } else { 0 });
-        assert_eq!(map.threshold.method, "learned");
-        assert!(map.warnings.iter().any(|doubt| doubt.code == "pores-doubtful"));
+        assert_eq!(map.numbers.threshold.method, "learned");
+        assert!(map.numbers.warnings.iter().any(|doubt| doubt.code == "pores-doubtful"));
     }
 
     #[test]

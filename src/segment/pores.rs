@@ -23,39 +23,14 @@ use crate::warning::Warning;
 const CHUNK_PX: usize = 1 << 16;
 
 /// Pores of a picture and everything that porosity rests on.
-///
-/// Greys in `threshold`, `rules` and `sensitivity` are greys of the file. `picture` and `contrast` are on 256 working
-/// levels, which for 8-bit files are the same.
 #[derive(Clone, Debug)]
 pub struct PoreMap {
     /// The picture with even light, after a 3 × 3 median, on 256 levels.
     pub picture: Grid<u8>,
     /// Counted pores.
     pub labels: Labels,
-    /// The rule and what it separated.
-    pub threshold: ThresholdReport,
-    /// Uneven light.
-    pub background: Background,
-    /// How far porosity moves with the threshold; null without pores.
-    pub sensitivity: Option<ThresholdSensitivity>,
-    /// All automatic global rules on the same picture, small features included; empty without contrast.
-    pub rules: Vec<RuleResult>,
-    /// Largest minus smallest porosity among the rules, in percentage points.
-    pub rule_spread_points: Option<f64>,
-    /// Pores of fewer pixels were dropped.
-    pub smallest_counted_px: u32,
-    /// Area of features that were dropped, as too small or (default rule) nowhere as dark as pore floors, in percent of
-    /// the picture.
-    pub dropped_area_percent: f64,
-    /// Area of the counted pores in percent of the picture; null where greys cannot carry a threshold.
-    pub porosity_percent: Option<f64>,
-    /// Sum of the probabilities of learned pores, those too small to be counted included, in percent of the picture; null
-    /// by other rules.
-    pub expected_porosity_percent: Option<f64>,
-    /// Grey distance between solid and pores in working levels; null without pores.
-    pub contrast: Option<f64>,
-    /// Doubts.
-    pub warnings: Vec<Warning>,
+    /// What porosity rests on.
+    pub numbers: PoreNumbers,
 }
 
 /// Finds the pores of a picture that is already cropped to its measured area.
@@ -115,8 +90,7 @@ pub(super) fn found(
     let levels = GreyLevels::of(grey, options.tone);
     let mut picture = median3(&levels.working(grey));
     let light = background::fit(&picture);
-    let automatic = !matches!(options.method, PoreMethod::Fixed(_));
-    let uneven = light.as_ref().filter(|light| options.flatten && automatic && light.is_uneven());
+    let uneven = to_be_removed(light.as_ref(), options);
     if let Some(light) = uneven {
         background::remove(&mut picture, light);
     }
@@ -140,22 +114,44 @@ pub(super) fn found(
         doubt,
         smallest_px: options.smallest_px,
     });
-    Ok(numbers.with_maps(levels.own(picture), labels))
+    Ok(PoreMap { picture: levels.own(picture), labels, numbers })
+}
+
+/// Light that is evened out before the threshold: where that is asked for, and strong.
+pub(crate) fn to_be_removed<'a>(light: Option<&'a Surface>, options: &PoreOptions) -> Option<&'a Surface> {
+    let automatic = !matches!(options.method, PoreMethod::Fixed(_));
+    light.filter(|light| options.flatten && automatic && light.is_uneven())
 }
 
 /// Everything that a [`PoreMap`] says in numbers.
+///
+/// Greys in `threshold`, `rules` and `sensitivity` are greys of the file; `contrast` is on 256 working levels, which for
+/// 8-bit files are the same.
 #[derive(Clone, Debug)]
-pub(crate) struct PoreNumbers {
+pub struct PoreNumbers {
+    /// The rule and what it separated.
     pub threshold: ThresholdReport,
+    /// Uneven light.
     pub background: Background,
+    /// How far porosity moves with the threshold; null without pores.
     pub sensitivity: Option<ThresholdSensitivity>,
+    /// All automatic global rules on the same picture, small features included; empty without contrast.
     pub rules: Vec<RuleResult>,
+    /// Largest minus smallest porosity among the rules, in percentage points.
     pub rule_spread_points: Option<f64>,
+    /// Pores of fewer pixels were dropped.
     pub smallest_counted_px: u32,
+    /// Area of features that were dropped, as too small or (default rule) nowhere as dark as pore floors, in percent of
+    /// the picture.
     pub dropped_area_percent: f64,
+    /// Area of the counted pores in percent of the picture; null where greys cannot carry a threshold.
     pub porosity_percent: Option<f64>,
+    /// Sum of the probabilities of learned pores, those too small to be counted included, in percent of the picture; null
+    /// by other rules.
     pub expected_porosity_percent: Option<f64>,
+    /// Grey distance between solid and pores in working levels; null without pores.
     pub contrast: Option<f64>,
+    /// Doubts.
     pub warnings: Vec<Warning>,
 }
 
@@ -176,7 +172,7 @@ pub(crate) struct Evidence<'a> {
 
 impl PoreNumbers {
     /// The numbers, with a doubt for everything that is odd about them.
-    pub fn of(evidence: &Evidence<'_>) -> Self {
+    pub(crate) fn of(evidence: &Evidence<'_>) -> Self {
         let Evidence { levels, histogram, light, is_evened, rule, .. } = *evidence;
         let found = evidence.separation.as_ref();
         let warnings = doubts(evidence);
@@ -210,43 +206,6 @@ impl PoreNumbers {
                 .map(|learned| learned.expected_percent),
             contrast,
             warnings,
-        }
-    }
-
-    fn with_maps(self, picture: Grid<u8>, labels: Labels) -> PoreMap {
-        PoreMap {
-            picture,
-            labels,
-            threshold: self.threshold,
-            background: self.background,
-            sensitivity: self.sensitivity,
-            rules: self.rules,
-            rule_spread_points: self.rule_spread_points,
-            smallest_counted_px: self.smallest_counted_px,
-            dropped_area_percent: self.dropped_area_percent,
-            porosity_percent: self.porosity_percent,
-            expected_porosity_percent: self.expected_porosity_percent,
-            contrast: self.contrast,
-            warnings: self.warnings,
-        }
-    }
-}
-
-impl PoreMap {
-    /// What the map says in numbers.
-    pub(crate) fn into_numbers(self) -> PoreNumbers {
-        PoreNumbers {
-            threshold: self.threshold,
-            background: self.background,
-            sensitivity: self.sensitivity,
-            rules: self.rules,
-            rule_spread_points: self.rule_spread_points,
-            smallest_counted_px: self.smallest_counted_px,
-            dropped_area_percent: self.dropped_area_percent,
-            porosity_percent: self.porosity_percent,
-            expected_porosity_percent: self.expected_porosity_percent,
-            contrast: self.contrast,
-            warnings: self.warnings,
         }
     }
 }

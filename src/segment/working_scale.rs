@@ -5,8 +5,8 @@
 
 use rayon::prelude::*;
 
-use super::basin_graph::edges;
 use super::denoise::median3;
+use super::edges::edges;
 use super::grains::{GrainMap, find_at_scale, mean_strength};
 use super::label::label;
 use super::watershed::watershed;

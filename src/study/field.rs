@@ -68,7 +68,7 @@ impl From<Measured> for Measures {
             bar: measured.bar,
             spacing: measured.spacing,
             findings: measured.findings,
-            pore_numbers: measured.pore_map.into_numbers(),
+            pore_numbers: measured.pore_map.numbers,
             pores: measured.pores,
             area_fraction_error: measured.area_fraction_error,
             mean_boundary_strength: measured.grain_map.map(|map| map.mean_boundary_strength),

@@ -15,6 +15,7 @@ use ceramograph::study::part::Kept;
 use ceramograph::study::record::{Entry, RECORD_NAME, Record, sha256};
 use ceramograph::study::result::Study;
 use ceramograph::study::results::SUMMARY_NAME;
+use ceramograph::study::run::Request;
 use ceramograph::study::shard::ShardRecord;
 use ceramograph::study::{results, scale_list, sheet};
 use ceramograph::{relate, report};
@@ -342,6 +343,25 @@ fn results_read_back() {
     .try_all(20);
 }
 
+/// Everything in the folder `rings` of a laboratory, into `shard` beside it.
+fn request(laboratory: &Path, options: Options) -> Request {
+    Request {
+        roots: vec![laboratory.join("rings")],
+        sheet: None,
+        scales: None,
+        out: laboratory.join("shard"),
+        replace: false,
+        resume: false,
+        threads: None,
+        options,
+    }
+}
+
+/// Measures what is asked for as one shard.
+fn only_shard(request: &Request) -> ShardRecord {
+    ceramograph::study::shard::run(request, "1/1".parse().unwrap(), &|_| ()).unwrap()
+}
+
 #[test]
 fn record_of_a_shard() {
     let laboratory = tempfile::tempdir().unwrap();
@@ -349,17 +369,8 @@ fn record_of_a_shard() {
     std::fs::create_dir(&pictures).unwrap();
     std::fs::write(pictures.join("a.png"), "no picture").unwrap();
     std::fs::write(pictures.join("specimens.csv"), "specimen,surface\nrings,polished\n").unwrap();
-    let request = ceramograph::study::run::Request {
-        roots: vec![pictures],
-        sheet: None,
-        scales: None,
-        out: laboratory.path().join("shard"),
-        replace: false,
-        resume: false,
-        threads: None,
-        options: Options::default(),
-    };
-    let record = ceramograph::study::shard::run(&request, "1/1".parse().unwrap(), &|_| ()).unwrap();
+    let request = request(laboratory.path(), Options::default());
+    let record = only_shard(&request);
     let path = request.out.join(RECORD_NAME);
     let merged = laboratory.path().join("merged");
     let read = |bytes: &[u8]| -> Verdict {
@@ -403,17 +414,8 @@ fn part_of_a_shard() {
         pixel_size: Some("50nm".into()),
         ..Options::default()
     };
-    let request = ceramograph::study::run::Request {
-        roots: vec![pictures],
-        sheet: None,
-        scales: None,
-        out: laboratory.path().join("shard"),
-        replace: false,
-        resume: false,
-        threads: None,
-        options,
-    };
-    let record = ceramograph::study::shard::run(&request, "1/1".parse().unwrap(), &|_| ()).unwrap();
+    let request = request(laboratory.path(), options);
+    let record = only_shard(&request);
     let part = record.outputs.iter().find(|entry| entry.file.ends_with(".json")).unwrap();
     let path = request.out.join(&part.file);
     let sound = std::fs::read(&path).unwrap();

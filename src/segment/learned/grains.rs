@@ -8,8 +8,9 @@ use rayon::prelude::*;
 use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
 use super::likelihood::{FEATURES, Surroundings, features, probability};
 use crate::grid::{Grid, Labels};
-use crate::segment::basin_graph::{Edge, Merging, Sums, UNIT, edges};
+use crate::segment::basin_graph::{Merging, Sums, UNIT};
 use crate::segment::basins::{Springs, basins};
+use crate::segment::edges::{Edge, edges};
 use crate::segment::grains::{joined, sums};
 
 /// Logit up to which there is no boundary: a probability of 0.02.

@@ -5,7 +5,8 @@ use std::sync::OnceLock;
 use serde::Deserialize;
 
 use super::levels::logit_of;
-use crate::segment::basin_graph::{Edge, Sums};
+use crate::segment::basin_graph::Sums;
+use crate::segment::edges::Edge;
 
 /// Contrasts beyond this many standard deviations of the grey levels within grains tell nothing more.
 const MOST_CONTRAST: f64 = 3.0;

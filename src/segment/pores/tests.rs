@@ -45,13 +45,13 @@ const ALL_AUTOMATIC: [PoreMethod; 11] = [
 fn pores_under_falling_light_are_found_whole() {
     let found = find(&Grey::Eight(field(8)), &options(PoreMethod::HalfContrast)).unwrap();
     assert_eq!(found.labels.count, 100);
-    let porosity = found.porosity_percent.unwrap();
+    let porosity = found.numbers.porosity_percent.unwrap();
     assert!((porosity - SHARE_PERCENT).abs() < 0.3, "{porosity} against {SHARE_PERCENT}");
-    let sensitivity = found.sensitivity.unwrap();
+    let sensitivity = found.numbers.sensitivity.unwrap();
     assert!(sensitivity.porosity_low_percent < porosity && porosity < sensitivity.porosity_high_percent);
-    assert!(found.warnings.is_empty(), "{:?}", found.warnings);
-    assert_eq!(found.rules.len(), 7);
-    assert!(found.background.removed);
+    assert!(found.numbers.warnings.is_empty(), "{:?}", found.numbers.warnings);
+    assert_eq!(found.numbers.rules.len(), 7);
+    assert!(found.numbers.background.removed);
 }
 
 #[test]
@@ -62,7 +62,7 @@ fn an_added_constant_changes_nothing() {
         let one = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
         let other = find(&Grey::Eight(brighter.clone()), &options(method)).unwrap();
         assert_eq!(one.labels, other.labels, "{method:?}");
-        assert_eq!(one.porosity_percent, other.porosity_percent);
+        assert_eq!(one.numbers.porosity_percent, other.numbers.porosity_percent);
     }
 }
 
@@ -85,7 +85,9 @@ fn inverted_greys_with_the_other_tone_change_nothing() {
         let other = find(&Grey::Eight(inverted.clone()), &flipped).unwrap();
         assert_eq!(one.labels, other.labels, "{method:?}");
         assert_eq!(one.picture.map(|grey| 255 - grey), other.picture);
-        if let (Some(dark), Some(light)) = (one.threshold.grey_level, other.threshold.grey_level) {
+        if let (Some(dark), Some(light)) =
+            (one.numbers.threshold.grey_level, other.numbers.threshold.grey_level)
+        {
             assert!((dark + light - 254.0).abs() < 1e-9, "{method:?}: {dark} and {light}");
         }
     }
@@ -103,10 +105,10 @@ fn sixteen_bits_say_what_eight_say() {
     for method in [PoreMethod::HalfContrast, PoreMethod::Otsu] {
         let eight = find(&Grey::Eight(picture.clone()), &options(method)).unwrap();
         let sixteen = find(&wide, &options(method)).unwrap();
-        let difference = eight.porosity_percent.unwrap() - sixteen.porosity_percent.unwrap();
+        let difference = eight.numbers.porosity_percent.unwrap() - sixteen.numbers.porosity_percent.unwrap();
         assert!(difference.abs() < 0.1, "{method:?}: {difference}");
-        let greys = eight.threshold.solid_mean_grey.unwrap() * 257.0;
-        let wide_greys = sixteen.threshold.solid_mean_grey.unwrap();
+        let greys = eight.numbers.threshold.solid_mean_grey.unwrap() * 257.0;
+        let wide_greys = sixteen.numbers.threshold.solid_mean_grey.unwrap();
         assert!((greys / wide_greys - 1.0).abs() < 0.01, "{greys} and {wide_greys}");
     }
     let eight = find(&Grey::Eight(picture.clone()), &options(PoreMethod::Fixed(100))).unwrap();
@@ -121,7 +123,7 @@ fn small_features_are_dropped_and_their_area_is_told() {
     (0..9).for_each(|k| picture.set(38 + k % 3, 28 + k / 3, 20));
     let found = find(&Grey::Eight(picture), &options(PoreMethod::Fixed(100))).unwrap();
     assert_eq!(found.labels.count, 100);
-    assert!((found.dropped_area_percent - 100.0 * 5.0 / 120_000.0).abs() < 1e-12);
+    assert!((found.numbers.dropped_area_percent - 100.0 * 5.0 / 120_000.0).abs() < 1e-12);
 }
 
 #[test]
@@ -129,13 +131,13 @@ fn a_picture_of_one_grey_has_no_porosity() {
     for grey in [0, 255, 100] {
         for method in ALL_AUTOMATIC {
             let found = find(&Grey::Eight(Grid::filled(50, 40, grey)), &options(method)).unwrap();
-            assert_eq!(found.porosity_percent, None, "{method:?}");
-            assert_eq!(found.warnings[0].code, "no-contrast");
-            assert!(found.rules.is_empty() && found.sensitivity.is_none());
+            assert_eq!(found.numbers.porosity_percent, None, "{method:?}");
+            assert_eq!(found.numbers.warnings[0].code, "no-contrast");
+            assert!(found.numbers.rules.is_empty() && found.numbers.sensitivity.is_none());
         }
     }
     let one = find(&Grey::Eight(Grid::filled(1, 1, 9)), &options(PoreMethod::HalfContrast)).unwrap();
-    assert_eq!(one.porosity_percent, None);
+    assert_eq!(one.numbers.porosity_percent, None);
 }
 
 #[test]
@@ -147,10 +149,10 @@ fn a_solid_without_pores_is_not_split() {
     };
     let noise = Grid::from_fn(300, 300, |_, _| (100 + wobble() + wobble() + wobble() + wobble()) as u8);
     let found = find(&Grey::Eight(noise.clone()), &options(PoreMethod::HalfContrast)).unwrap();
-    assert_eq!((found.porosity_percent, found.labels.count), (Some(0.0), 0));
-    assert_eq!(found.warnings[0].code, "no-pores-found");
+    assert_eq!((found.numbers.porosity_percent, found.labels.count), (Some(0.0), 0));
+    assert_eq!(found.numbers.warnings[0].code, "no-pores-found");
     let found = find(&Grey::Eight(noise), &options(PoreMethod::Otsu)).unwrap();
-    assert_eq!(found.warnings[0].code, "single-peak");
+    assert_eq!(found.numbers.warnings[0].code, "single-peak");
 }
 
 #[test]
@@ -158,9 +160,9 @@ fn the_program_takes_half_contrast_for_pores_and_the_edges_for_two_phases() {
     let pores = Grey::Eight(field(8));
     let [chosen, named] =
         [PoreMethod::Auto, PoreMethod::HalfContrast].map(|m| find(&pores, &options(m)).unwrap());
-    assert_eq!((chosen.labels, &*chosen.threshold.method), (named.labels, "half-contrast"));
-    assert!(chosen.threshold.reason.is_some() && named.threshold.reason.is_none());
-    assert!(chosen.warnings.is_empty());
+    assert_eq!((chosen.labels, &*chosen.numbers.threshold.method), (named.labels, "half-contrast"));
+    assert!(chosen.numbers.threshold.reason.is_some() && named.numbers.threshold.reason.is_none());
+    assert!(chosen.numbers.warnings.is_empty());
     // Bands of 20 px, 24 greys apart, under light that falls by 60: no peak of its own for either.
     let mut state = 9u32;
     let bands = Grid::from_fn(300, 300, |x, y| {
@@ -169,10 +171,10 @@ fn the_program_takes_half_contrast_for_pores_and_the_edges_for_two_phases() {
         (100 + phase + x * 60 / 300) as u8 + (state >> 16) as u8 % 12
     });
     let chosen = find(&Grey::Eight(bands), &options(PoreMethod::Auto)).unwrap();
-    assert_eq!(chosen.threshold.method, "edge-level");
-    assert_eq!(chosen.warnings[0].code, "two-phases");
+    assert_eq!(chosen.numbers.threshold.method, "edge-level");
+    assert_eq!(chosen.numbers.warnings[0].code, "two-phases");
     // An outline of 2 · 300² / 40 · √2 px that is off by a quarter of a pixel.
-    let error = chosen.porosity_percent.unwrap() - 50.0;
+    let error = chosen.numbers.porosity_percent.unwrap() - 50.0;
     assert!(error.abs() < 100.0 * 0.25 * 2.0 * 2f64.sqrt() / 40.0, "{error}");
 }
 
@@ -184,8 +186,8 @@ fn grooves_alone_leave_porosity_open() {
         if x % 20 < 2 { solid.min(60 + (y % 90) as u8) } else { solid }
     });
     let found = find(&Grey::Eight(picture), &options(PoreMethod::HalfContrast)).unwrap();
-    assert_eq!(found.porosity_percent, None);
-    assert_eq!(found.warnings[0].code, "pores-unclear");
+    assert_eq!(found.numbers.porosity_percent, None);
+    assert_eq!(found.numbers.warnings[0].code, "pores-unclear");
 }
 
 #[test]
@@ -197,15 +199,15 @@ fn a_typed_grey_beyond_the_file_is_refused() {
 #[test]
 fn a_typed_grey_darker_than_all_says_that_it_finds_nothing() {
     let found = find(&Grey::Eight(field(0)), &options(PoreMethod::Fixed(3))).unwrap();
-    assert_eq!((found.porosity_percent, found.labels.count), (Some(0.0), 0));
-    assert_eq!(found.warnings[0].code, "no-pores-found");
+    assert_eq!((found.numbers.porosity_percent, found.labels.count), (Some(0.0), 0));
+    assert_eq!(found.numbers.warnings[0].code, "no-pores-found");
 }
 
 #[test]
 fn a_picture_of_pore_only_says_so() {
     let found = find(&Grey::Eight(Grid::filled(30, 30, 9)), &options(PoreMethod::Fixed(90))).unwrap();
-    assert_eq!(found.porosity_percent, Some(100.0));
-    assert_eq!(found.warnings[0].code, "all-pore");
+    assert_eq!(found.numbers.porosity_percent, Some(100.0));
+    assert_eq!(found.numbers.warnings[0].code, "all-pore");
 }
 
 #[test]
@@ -220,15 +222,18 @@ fn a_map_of_probabilities_is_counted_from_one_half_on() {
     let found = find_on(&Grey::Eight(field(8)), &map, &options(PoreMethod::Learned)).unwrap();
     assert_eq!(found.labels.count, 20);
     let percent = |px: f64| 100.0 * px / 120_000.0;
-    assert_eq!(found.porosity_percent, Some(percent(2000.0)));
-    assert_eq!(found.dropped_area_percent, percent(9.0));
+    assert_eq!(found.numbers.porosity_percent, Some(percent(2000.0)));
+    assert_eq!(found.numbers.dropped_area_percent, percent(9.0));
     let expected = percent(2000.0 * 0.8 + 20.0 * 96.0 * 0.4 + 9.0);
-    assert!((found.expected_porosity_percent.unwrap() - expected).abs() < 1e-9);
-    let band = found.sensitivity.unwrap();
+    assert!((found.numbers.expected_porosity_percent.unwrap() - expected).abs() < 1e-9);
+    let band = found.numbers.sensitivity.unwrap();
     assert_eq!(band.shift_grey_levels, None);
     assert_eq!(band.porosity_low_percent, percent(2000.0));
     assert_eq!(band.porosity_high_percent, percent(20.0 * 196.0));
-    assert_eq!((found.threshold.method.as_str(), found.threshold.grey_level), ("learned", None));
+    assert_eq!(
+        (found.numbers.threshold.method.as_str(), found.numbers.threshold.grey_level),
+        ("learned", None)
+    );
     assert!(find_on(&Grey::Eight(field(8)), &Grid::filled(4, 4, 0), &options(PoreMethod::Learned)).is_err());
 }
 
@@ -240,8 +245,8 @@ fn learned_pores_ask_the_network() {
     let (asked, given) = (find(&grey, &options).unwrap(), find_on(&grey, &maps.pore, &options).unwrap());
     assert_eq!(asked.labels, given.labels);
     let even = find(&Grey::Eight(Grid::filled(50, 40, 100)), &options).unwrap();
-    assert_eq!((even.porosity_percent, even.expected_porosity_percent), (None, None));
-    assert_eq!(even.warnings[0].code, "no-contrast");
+    assert_eq!((even.numbers.porosity_percent, even.numbers.expected_porosity_percent), (None, None));
+    assert_eq!(even.numbers.warnings[0].code, "no-contrast");
 }
 
 #[test]
