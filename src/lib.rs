@@ -22,7 +22,7 @@
 //! let options = Options { pixel_size: Some("25nm".into()), ..Options::default() };
 //! let measured = measure(&micrograph, &options)?;
 //!
-//! let porosity = measured.pore_map.porosity_percent.unwrap();
+//! let porosity = measured.pore_map.numbers.porosity_percent.unwrap();
 //! assert!((porosity - phantom.truth.porosity_percent).abs() < 1.0);
 //! let intercept = measured.intercepts.unwrap().results.mean.um().unwrap();
 //! assert!((intercept / phantom.truth.mean_intercept_um.unwrap() - 1.0).abs() < 0.1);
