@@ -34,6 +34,7 @@ pub(crate) enum Purpose {
     Films,
     Steps,
     Facets,
+    Layers,
 }
 
 /// A stream of random numbers for one purpose and one index (a row, a grain, …) under one seed.

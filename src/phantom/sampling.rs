@@ -17,7 +17,7 @@ use super::structure::{Density, Structure, StructureSpec, profiles_per_px2};
 /// then to 35 % (powders: 5 to 45 %); pores 0.1 to 0.4 intercepts wide, blur 0.5 to 2.8 px, 12 to 3000 counts,
 /// shading up to 0.4. Fine and coarse grains side by side, coarse grains in a fine matrix, strongly curved,
 /// faint and fading boundaries, second phases, glass, polishing relief, scratches, lined, stepped and rounded
-/// faces, inverted contrast, charging, drift, dust and JPEG come in by chance: a third of
+/// faces, heaps laid at random, inverted contrast, charging, drift, dust and JPEG come in by chance: a third of
 /// the pictures has none of them, most have one to three.
 pub fn varied(seed: u64, base: &PhantomSpec, look: Option<LookKind>) -> PhantomSpec {
     let mut stream = Stream::new(seed, Purpose::Sampling, 0);
@@ -47,8 +47,31 @@ pub fn varied(seed: u64, base: &PhantomSpec, look: Option<LookKind>) -> PhantomS
     for _ in 0..count {
         features[stream.index(features.len())].add(&mut stream, &mut spec);
     }
+    lay_at_random(&mut spec);
     keep_visible(&mut spec);
     spec
+}
+
+/// Two of three heaps are laid at random; in two of three of those nothing but the slope of faces tells where bodies run
+/// through one another. Numbers come from a stream of their own: what else is drawn for a seed does not depend on them.
+fn lay_at_random(spec: &mut PhantomSpec) {
+    let mut stream = Stream::new(spec.seed, Purpose::Layers, 0);
+    let (heap, shading, grain_contrast, edge_brightness) = match &mut spec.look {
+        Look::Relief(l) => (&mut l.heap, &mut l.shading, &mut l.grain_contrast, &mut l.edge_brightness),
+        Look::Cubes(l) => (&mut l.heap, &mut l.shading, &mut l.grain_contrast, &mut l.edge_brightness),
+        _ => return,
+    };
+    if stream.unit() > 2.0 / 3.0 {
+        return;
+    }
+    heap.layers = log_between(&mut stream, 1.5, 6.0);
+    heap.height_spread = stream.between(0.1, 0.6);
+    if stream.unit() < 2.0 / 3.0 {
+        *grain_contrast = 0.0;
+        *edge_brightness = stream.between(0.15, 0.6);
+        shading.crevice = 0.4 * stream.unit() * stream.unit();
+        shading.face_contrast = 0.0;
+    }
 }
 
 /// Raises the dose and lowers the blur where nobody could see a boundary any more.
@@ -296,6 +319,7 @@ fn varied_heap(stream: &mut Stream) -> Heap {
         flat_share: if stream.unit() < 0.4 { stream.unit() } else { 0.0 },
         order: if stream.unit() < 0.5 { 1.0 } else { stream.unit() },
         loose_share: if stream.unit() < 0.7 { 0.0 } else { stream.unit() },
+        layers: 0.0,
     }
 }
 

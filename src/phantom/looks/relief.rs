@@ -120,6 +120,7 @@ impl Relief {
             ("flat share", self.heap.flat_share, 0.0, 1.0),
             ("order", self.heap.order, 0.0, 1.0),
             ("loose share", self.heap.loose_share, 0.0, 1.0),
+            ("layers of bodies", self.heap.layers, 0.0, 8.0),
             ("slope", self.shading.slope, 0.0, 2.5),
             ("detector along columns", f64::from(self.shading.detector[0]), -1.0, 1.0),
             ("detector along rows", f64::from(self.shading.detector[1]), -1.0, 1.0),
