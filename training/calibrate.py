@@ -22,6 +22,9 @@ from scipy.optimize import minimize
 
 # Bins of the reliability table.
 BINS = 10
+# Ambiguity up to which the bias is fitted; that of more ambiguous pictures is taken as the one here. As in
+# src/segment/learned/likelihood.rs.
+MOST_CORRECTED = 0.3
 
 
 def read_edges(samples):
@@ -75,18 +78,24 @@ def fields(scores, calibration):
     with open(scores, newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["ambiguity"] and row["error_percent"]]
     ambiguity = np.array([float(row["ambiguity"]) for row in rows])
+    held = np.minimum(ambiguity, MOST_CORRECTED)
+    # Where every boundary is certain none is missed: no constant. Few boundaries are in doubt without being shown at
+    # all at first; where most are, the probabilities carry less and less of the picture: not a straight line.
+    curve = np.column_stack([held, held * held])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
-    error = calibration["bias"] + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
-    # The median: some pictures show hardly any of their boundaries, and their error is anything.
-    bias = np.median(error)
-    rest = np.abs(error - bias)
-    # Normal errors have a mean size of 0.8 standard deviations.
+    error = curve @ np.array(calibration["bias"]) + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
     straight = np.column_stack([np.ones_like(ambiguity), ambiguity])
-    weight = np.ones_like(rest)
-    for _ in range(60):
+    bias, spread = np.zeros(2), np.array([0.05, 0.0])
+    for _ in range(200):
+        deviation = np.maximum(straight @ spread, 0.01)
+        # Least sum of sizes, as a median has: some pictures show hardly any boundary, and their error is anything.
+        weight = 1 / (deviation * np.maximum(np.abs(error - curve @ bias), 0.02 * deviation))
+        bias = np.linalg.lstsq(curve * weight[:, None] ** 0.5, error * weight ** 0.5, rcond=None)[0]
+        rest = np.abs(error - curve @ bias)
+        # Normal errors have a mean size of 0.8 standard deviations.
+        weight = 1 / deviation ** 2
         spread = np.linalg.lstsq(straight * weight[:, None] ** 0.5, rest / 0.8 * weight ** 0.5, rcond=None)[0]
-        weight = 1 / np.maximum(straight @ spread, 0.01) ** 2
-    calibration["bias"] = round(float(bias), 5)
+    calibration["bias"] = [round(float(v), 5) for v in bias]
     calibration["spread"] = [round(float(v), 5) for v in np.maximum(spread, 0.005)]
     within = rest <= 1.96 * np.maximum(straight @ spread, 0.005)
     print(f"{len(rows)} pictures; bias {bias}, spread {spread}; {within.mean():.3f} lie within 1.96 standard deviations")

@@ -124,21 +124,25 @@ def boundaries_are_fitted(folder, calibration, random):
 
 def fields_are_fitted(folder, calibration, random):
     """calibrate.py finds bias and spread that mean intercepts were drawn with."""
-    count, bias, spread = 4000, 0.03, 0.05
+    count, bias, spread = 4000, [0.9, -3.0], 0.05
     content = json.loads(calibration.read_text())
-    content["bias"] = np.zeros_like(content["bias"], float).tolist()
+    content["bias"] = [0.0, 0.0]
     calibration.write_text(json.dumps(content))
-    ambiguity = random.uniform(0, 0.5, count)
-    error = 100 * np.expm1(bias + spread * random.normal(size=count))
+    ambiguity = random.uniform(0, 0.3, count)
+    curve = np.column_stack([ambiguity, ambiguity**2])
+    error = 100 * np.expm1(curve @ bias + spread * random.normal(size=count))
     write_csv(folder / "scores.csv", ["ambiguity", "error_percent"], zip(ambiguity, error))
     run("calibrate.py", "fields", folder / "scores.csv", calibration)
     content = json.loads(calibration.read_text())
-    found = [np.polynomial.polynomial.polyval(ambiguity, np.atleast_1d(content[key])).mean() for key in ("bias", "spread")]
-    # Of a median, 1.25 standard deviations over the root of the number; of a mean absolute deviation, 0.76 (normal errors,
-    # whose absolute mean calibrate.py rounds by 0.3 %).
-    bounds = [ERRORS * 1.25 * spread / count ** 0.5, (ERRORS * 0.76 / count ** 0.5 + 0.003) * spread]
-    print(f"calibration of fields: bias {found[0]:.4f} for {bias}, spread {found[1]:.4f} for {spread}")
-    if not (abs(found[0] - bias) <= bounds[0] and abs(found[1] - spread) <= bounds[1]):
+    # Errors of fitted coefficients; of least sums of sizes they are 1.25 times those of least squares.
+    errors = 1.25 * spread * np.sqrt(np.diag(np.linalg.inv(curve.T @ curve)))
+    farthest = np.abs((np.array(content["bias"]) - bias) / errors).max()
+    found = np.polynomial.polynomial.polyval(ambiguity, content["spread"]).mean()
+    # Of a mean absolute deviation, 0.76 standard deviations over the root of the number (normal errors, whose absolute mean
+    # calibrate.py rounds by 0.3 %).
+    bound = (ERRORS * 0.76 / count**0.5 + 0.003) * spread
+    print(f"calibration of fields: bias within {farthest:.1f} standard errors, spread {found:.4f} for {spread}")
+    if not (farthest <= ERRORS and abs(found - spread) <= bound):
         raise SystemExit("the calibration of fields is off")
 
 

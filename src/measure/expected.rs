@@ -25,7 +25,7 @@ pub(crate) struct Expected {
 impl Expected {
     /// Factor on a mean intercept that takes out the bias found on phantoms.
     pub fn correction(&self) -> f64 {
-        libm::exp(-calibration().bias)
+        libm::exp(-calibration().bias_at(self.ambiguity))
     }
 
     /// How far the segmentation leaves the corrected `mean` open.
@@ -188,7 +188,8 @@ mod tests {
     fn the_interval_is_that_of_a_lognormal_mean() {
         let found = along(&quarters(), &[0.0, 90.0]);
         let ambiguity = 1.25 / 6.7;
-        assert_close(found.correction() * calibration().bias.exp(), 1.0);
+        let [first, second] = calibration().bias;
+        assert_close(found.correction().ln(), -(first * ambiguity + second * ambiguity * ambiguity));
         let [constant, linear] = calibration().spread;
         let deviation = (3.25 / (6.7 * 6.7) + (constant + linear * ambiguity).powi(2)).sqrt();
         let doubt = found.doubt(8.0, Spacing::um(1.0, 1.0));

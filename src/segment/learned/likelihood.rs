@@ -19,10 +19,23 @@ const LEAST_INNER_PX: u64 = 30;
 pub struct Calibration {
     /// Coefficients of [`features`], the constant first.
     pub edge: [f64; FEATURES + 1],
-    /// Logarithm of the mean intercept found over the true one, most likely on phantoms.
-    pub bias: f64,
+    /// Coefficients of a and a² of the logarithm of the mean intercept found over the true one, most likely on phantoms;
+    /// a the ambiguity of a field, at most [`MOST_CORRECTED`].
+    pub bias: [f64; 2],
     /// Coefficients of 1 and a of the standard deviation of what is left, a the ambiguity of a field.
     pub spread: [f64; 2],
+}
+
+/// Ambiguity up to which the bias was fitted.
+const MOST_CORRECTED: f64 = 0.3;
+
+impl Calibration {
+    /// Logarithm of the mean intercept found over the true one, most likely for a field of this ambiguity. It is 0 where
+    /// every boundary is certain.
+    pub fn bias_at(&self, ambiguity: f64) -> f64 {
+        let a = ambiguity.min(MOST_CORRECTED);
+        a * (self.bias[0] + self.bias[1] * a)
+    }
 }
 
 /// The calibration that belongs to the network.
