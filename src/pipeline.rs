@@ -88,9 +88,20 @@ pub fn measure_at_scale(
         timings.time(Stage::Check, pixels, || (check::check(&grey), fingerprint(&grey)));
     let (pore_map, grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
-    let warnings =
+    let mut warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
-    let grain_map = grain_map.reliable.then_some(grain_map);
+    let mut grain_map = grain_map.reliable.then_some(grain_map);
+    let mut intercepts = grain_map
+        .as_ref()
+        .and_then(|map| timings.time(Stage::Intercepts, pixels, || intercepts_of(map, spacing, options)));
+    let mean_px = intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt());
+    let learned = grain_map.as_ref().is_some_and(|map| map.likely.is_some());
+    let longest_px = frame.width.max(frame.height);
+    if let Some(mean_px) = mean_px.filter(|&mean| learned && mean > longest_px as f64) {
+        warnings.retain(|warning| !warning.code.starts_with("grain"));
+        warnings.push(grains::too_few(mean_px, longest_px));
+        (grain_map, intercepts) = (None, None);
+    }
     let pores = timings.time(Stage::PoreMeasures, pixels, || {
         let regions = regions(&pore_map.labels, spacing);
         pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
@@ -98,11 +109,8 @@ pub fn measure_at_scale(
     let grains = grain_map.as_ref().map_or(Vec::new(), |map| {
         timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
     });
-    let intercepts = grain_map
-        .as_ref()
-        .and_then(|map| timings.time(Stage::Intercepts, pixels, || intercepts_of(map, spacing, options)));
     findings.extend(check::after_grains(
-        intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt()),
+        mean_px.filter(|_| intercepts.is_some()),
         grain_map.as_ref().map(|_| grains.len() as u64),
     ));
     let area_fraction_error =

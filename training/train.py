@@ -40,7 +40,7 @@ def arguments():
     parser.add_argument("--side", type=int, default=640, help="side of a picture in px [%(default)s]")
     parser.add_argument("--crop", type=int, default=384, help="side of what is learned from at once in px [%(default)s]")
     parser.add_argument("--batch", type=int, default=32, help="squares in a step [%(default)s]")
-    parser.add_argument("--steps", type=int, default=30000, help="steps [%(default)s]")
+    parser.add_argument("--steps", type=int, default=36000, help="steps [%(default)s]")
     parser.add_argument("--without-each", type=int, metavar="STEPS", help="learn again without each look, in so many steps")
     parser.add_argument("--rate", type=float, default=2e-3, help="largest learning rate [%(default)s]")
     parser.add_argument("--seed", type=int, default=1, help="seed of all random numbers [%(default)s]")

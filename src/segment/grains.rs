@@ -294,6 +294,12 @@ fn too_weak(evidence: &Evidence, options: &GrainOptions, mean_strength: f64) -> 
     Some(too_weak_for(&why))
 }
 
+/// Learned boundaries so few that the mean intercept would be longer than the picture: what is left of a surface that
+/// shows none.
+pub(crate) fn too_few(mean_px: f64, side_px: usize) -> Warning {
+    too_weak_for(&format!("the mean intercept would be {mean_px:.0} px in a picture of {side_px} px"))
+}
+
 fn too_weak_for(why: &str) -> Warning {
     let advice = "no grain size is given; etch the section longer, use a higher dose, or choose another boundary method";
     Warning::new(
