@@ -20,7 +20,7 @@ pub struct Calibration {
     /// Coefficients of [`features`], the constant first.
     pub edge: [f64; FEATURES + 1],
     /// Coefficients of a and a² of the logarithm of the mean intercept found over the true one, most likely on phantoms;
-    /// a the ambiguity of a field, at most [`MOST_CORRECTED`].
+    /// a the ambiguity of a field, 0.3 at most.
     pub bias: [f64; 2],
     /// Coefficients of 1 and a of the standard deviation of what is left, a the ambiguity of a field.
     pub spread: [f64; 2],
