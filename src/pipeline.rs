@@ -86,22 +86,22 @@ pub fn measure_at_scale(
     let grey = cropped(&micrograph.grey, frame);
     let (mut findings, fingerprint) =
         timings.time(Stage::Check, pixels, || (check::check(&grey), fingerprint(&grey)));
-    let (pore_map, grain_map) = pores_and_grains(&grey, options, timings)?;
+    let (pore_map, mut grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
-    let mut warnings =
-        [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
-    let mut grain_map = grain_map.reliable.then_some(grain_map);
     let mut intercepts = grain_map
-        .as_ref()
-        .and_then(|map| timings.time(Stage::Intercepts, pixels, || intercepts_of(map, spacing, options)));
-    let mean_px = intercepts.as_ref().map(|i| i.mean / spacing.pixel_area().sqrt());
-    let learned = grain_map.as_ref().is_some_and(|map| map.likely.is_some());
+        .reliable
+        .then(|| timings.time(Stage::Intercepts, pixels, || intercepts_of(&grain_map, spacing, options)))
+        .flatten();
+    let mean_px = |found: &Intercepts| found.mean / spacing.pixel_area().sqrt();
     let longest_px = frame.width.max(frame.height);
-    if let Some(mean_px) = mean_px.filter(|&mean| learned && mean > longest_px as f64) {
-        warnings.retain(|warning| !warning.code.starts_with("grain"));
-        warnings.push(grains::too_few(mean_px, longest_px));
-        (grain_map, intercepts) = (None, None);
+    let too_long = intercepts.as_ref().map(mean_px).filter(|&mean| mean > longest_px as f64);
+    if let Some(mean) = too_long.filter(|_| grain_map.likely.is_some()) {
+        grain_map.doubt(grains::too_few(mean, longest_px));
+        intercepts = None;
     }
+    let warnings =
+        [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
+    let grain_map = grain_map.reliable.then_some(grain_map);
     let pores = timings.time(Stage::PoreMeasures, pixels, || {
         let regions = regions(&pore_map.labels, spacing);
         pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
@@ -110,7 +110,7 @@ pub fn measure_at_scale(
         timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
     });
     findings.extend(check::after_grains(
-        mean_px.filter(|_| intercepts.is_some()),
+        intercepts.as_ref().map(mean_px),
         grain_map.as_ref().map(|_| grains.len() as u64),
     ));
     let area_fraction_error =

@@ -11,6 +11,7 @@ use crate::study::result::{Pore, PorePlace};
 
 /// Pixels of a row that are passed at once if there is no pore.
 const STRETCH_PX: usize = 32;
+
 /// Adds to each region of `pores` its place among the `grains`, and whether it looks like pull-out.
 ///
 /// Place is the number of different grains that share an edge with the pore: one, inside a grain; two, on a boundary;

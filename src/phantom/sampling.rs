@@ -47,14 +47,14 @@ pub fn varied(seed: u64, base: &PhantomSpec, look: Option<LookKind>) -> PhantomS
     for _ in 0..count {
         features[stream.index(features.len())].add(&mut stream, &mut spec);
     }
-    lay_at_random(&mut spec);
+    throw_on_a_heap(&mut spec);
     keep_visible(&mut spec);
     spec
 }
 
 /// Two of three heaps are laid at random; in two of three of those nothing but the slope of faces tells where bodies run
 /// through one another. Numbers come from a stream of their own: what else is drawn for a seed does not depend on them.
-fn lay_at_random(spec: &mut PhantomSpec) {
+fn throw_on_a_heap(spec: &mut PhantomSpec) {
     let mut stream = Stream::new(spec.seed, Purpose::Layers, 0);
     let (heap, shading, grain_contrast, edge_brightness) = match &mut spec.look {
         Look::Relief(l) => (&mut l.heap, &mut l.shading, &mut l.grain_contrast, &mut l.edge_brightness),

@@ -91,6 +91,14 @@ pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> Grain
     find_at_best_scale(picture, pores, options)
 }
 
+impl GrainMap {
+    /// Takes the map back, for this reason in place of lesser ones.
+    pub(crate) fn doubt(&mut self, why: Warning) {
+        self.warnings = vec![why];
+        self.reliable = false;
+    }
+}
+
 /// Splits the solid between `pores` into grains on a learned map of boundaries.
 ///
 /// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is

@@ -199,19 +199,17 @@ fn lay_at_random(field: &mut HeightField, stream: &mut Stream, kind: Kind) -> us
 fn raise_floor(field: &mut HeightField, wanted: usize) {
     // The floor is tilted by a trace, so that it can end within a level face; by factors without a common measure, so
     // that no two places are equally high.
-    for y in 0..field.height.height() {
-        for x in 0..field.height.width() {
-            field.height.set(x, y, field.height.at(x, y) + 1e-3 * (x as f32 + 0.618_034 * y as f32));
-        }
-    }
-    let mut heights: Vec<f32> = field.in_frame().map(|(x, y)| field.height.at(x, y)).collect();
+    let tilted = |field: &HeightField, x: usize, y: usize| {
+        field.height.at(x, y) + 1e-3 * (x as f32 + 0.618_034 * y as f32)
+    };
+    let mut heights: Vec<f32> = field.in_frame().map(|(x, y)| tilted(field, x, y)).collect();
     heights.sort_unstable_by(f32::total_cmp);
     let level = heights[wanted.min(heights.len() - 1)].max(field.floor);
     let top = heights[heights.len() - 1 - heights.len() / 20];
     let floor = level - top.max(level + 0.5 * field.spacing);
     for y in 0..field.height.height() {
         for x in 0..field.height.width() {
-            let height = field.height.at(x, y);
+            let height = tilted(field, x, y);
             if height < level {
                 field.body.set(x, y, 0);
                 field.normal.set(x, y, [0.0, 0.0, 1.0]);
