@@ -35,6 +35,8 @@ pub(crate) enum Purpose {
     Steps,
     Facets,
     Layers,
+    Clear,
+    Ground,
 }
 
 /// A stream of random numbers for one purpose and one index (a row, a grain, …) under one seed.

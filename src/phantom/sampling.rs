@@ -14,7 +14,7 @@ use super::structure::{Density, Structure, StructureSpec, profiles_per_px2};
 /// and a `base` without a strip gets none. With a `look`, the spec has that look with settings drawn at random.
 ///
 /// Ranges: mean intercept 8 to 250 px, but so that a picture holds a dozen grains; porosity 0 to 18 %, now and
-/// then to 35 % (powders: 5 to 45 %); pores 0.1 to 0.4 intercepts wide, blur 0.5 to 2.8 px, 12 to 3000 counts,
+/// then to 35 % (powders: 5 to 45 %, wide bare patches beside); pores 0.1 to 0.4 intercepts wide, blur 0.5 to 2.8 px, 12 to 3000 counts,
 /// shading up to 0.4. Fine and coarse grains side by side, coarse grains in a fine matrix, strongly curved,
 /// faint and fading boundaries, second phases, glass, polishing relief, scratches, lined, stepped and rounded
 /// faces, heaps laid at random, inverted contrast, charging, drift, dust and JPEG come in by chance: a third of
@@ -48,6 +48,8 @@ pub fn varied(seed: u64, base: &PhantomSpec, look: Option<LookKind>) -> PhantomS
         features[stream.index(features.len())].add(&mut stream, &mut spec);
     }
     throw_on_a_heap(&mut spec);
+    strew_on_a_ground(&mut spec);
+    clear_all_boundaries(&mut spec);
     keep_visible(&mut spec);
     spec
 }
@@ -71,6 +73,35 @@ fn throw_on_a_heap(spec: &mut PhantomSpec) {
         *edge_brightness = stream.between(0.15, 0.6);
         shading.crevice = 0.4 * stream.unit() * stream.unit();
         shading.face_contrast = 0.0;
+    }
+}
+
+/// Half of the powders leave wide parts of the ground bare, and half of those seen by secondary electrons lie on a ground
+/// that is not black. Numbers come from a stream of their own.
+fn strew_on_a_ground(spec: &mut PhantomSpec) {
+    let Look::Powder(powder) = &mut spec.look else { return };
+    let mut stream = Stream::new(spec.seed, Purpose::Ground, 0);
+    if stream.unit() < 0.5 {
+        // More than this of the ground cannot be asked for.
+        let room = 1.0 - 40.5 / (100.0 - spec.pores.percent);
+        powder.bare_share = stream.between(0.05, 0.4).min(room);
+        spec.pores.percent += powder.bare_share * (100.0 - spec.pores.percent);
+    }
+    if stream.unit() < 0.5 && powder.view == View::Secondary {
+        powder.ground = stream.between(0.1, 0.55);
+    }
+}
+
+/// Four of ten etched sections have no faint boundary. Numbers come from a stream of their own.
+fn clear_all_boundaries(spec: &mut PhantomSpec) {
+    let faint_share = match &mut spec.look {
+        Look::Etched(look) => &mut look.faint_share,
+        Look::Optical(look) => &mut look.faint_share,
+        Look::Orientation(look) => &mut look.faint_share,
+        _ => return,
+    };
+    if Stream::new(spec.seed, Purpose::Clear, 0).unit() < 0.4 {
+        *faint_share = 0.0;
     }
 }
 
@@ -308,6 +339,7 @@ fn varied_powder(stream: &mut Stream) -> Powder {
         absorption: log_between(stream, 0.3, 1.8),
         mottle: stream.between(0.0, 0.12),
         crack_share: if stream.unit() < 0.6 { 0.0 } else { stream.between(0.1, 0.8) },
+        ..Powder::default()
     }
 }
 
@@ -335,6 +367,7 @@ fn varied_shading(stream: &mut Stream) -> Shading {
         depth: stream.between(0.2, 1.8),
         crevice: stream.between(0.0, 2.0),
         face_contrast: if stream.unit() < 0.6 { 0.0 } else { stream.between(0.01, 0.08) },
+        ..Shading::default()
     }
 }
 

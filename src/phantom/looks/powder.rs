@@ -2,11 +2,11 @@
 
 use serde::{Deserialize, Serialize};
 
-use super::super::spec::{PhantomSpec, in_ranges};
+use super::super::spec::{PhantomSpec, in_ranges, is_default};
 use super::Surface;
 use super::powder_bodies::lie;
 use super::powder_view::{crack, transmitted};
-use super::relief::{Relief, shaded};
+use super::relief::{DARK_GROUND, Relief, Shading, is_dark_ground, shaded};
 use crate::error::Error;
 
 /// Settings of the powder look. The mean intercept is that of the particles; `pores.percent` is the share of the
@@ -35,6 +35,13 @@ pub struct Powder {
     pub mottle: f64,
     /// Share of particles with a cracked skin. Default: 0.
     pub crack_share: f64,
+    /// Share of the plane where none lie, in patches some particles wide; 0 to 0.6. Default: 0.
+    #[serde(skip_serializing_if = "is_default")]
+    pub bare_share: f64,
+    /// Grey level of the ground, as a share of full white, by secondary electrons; deep as it lies, about half of it is
+    /// seen. 0 to 0.6. Default: 0.1.
+    #[serde(skip_serializing_if = "is_dark_ground")]
+    pub ground: f64,
 }
 
 /// How particles are seen.
@@ -61,6 +68,8 @@ impl Default for Powder {
             absorption: 1.2,
             mottle: 0.04,
             crack_share: 0.0,
+            bare_share: 0.0,
+            ground: DARK_GROUND,
         }
     }
 }
@@ -77,6 +86,8 @@ impl Powder {
             ("absorption", self.absorption, 0.1, 5.0),
             ("mottle", self.mottle, 0.0, 0.3),
             ("crack share", self.crack_share, 0.0, 1.0),
+            ("bare share", self.bare_share, 0.0, 0.6),
+            ("ground", self.ground, 0.0, 0.6),
         ])
     }
 }
@@ -89,6 +100,7 @@ pub(crate) fn paint(spec: &PhantomSpec, look: &Powder) -> Surface {
             let shading = Relief {
                 edge_brightness: look.edge_brightness.max(0.0),
                 grain_contrast: look.grain_contrast,
+                shading: Shading { ground: look.ground, ..Shading::default() },
                 ..Relief::default()
             };
             shaded(&layer.field, &shading, spec.seed)

@@ -38,23 +38,26 @@ pub(super) struct Layer {
 /// Lays the particles of `spec`; the ground shows in `spec.pores.percent` of the picture to the pixel.
 pub(super) fn lie(spec: &PhantomSpec, look: &Powder) -> Layer {
     let spread = look.size_spread;
+    let covered = 1.0 - spec.pores.percent / 100.0;
+    // Where they lie at all, they cover this share.
+    let among = (covered / (1.0 - look.bare_share)).min(1.0);
     // Particles hide parts of each other, the more the less ground is left; fitted to counts at 5 to 45 %.
-    let hidden = 0.835 + 0.027 * libm::sqrt(spec.pores.percent);
+    let hidden = 0.835 + 0.027 * libm::sqrt(100.0 * (1.0 - among));
     // Mean chord of discs: π/4 times mean squared over mean diameter.
     let diameter =
         4.0 / std::f64::consts::PI * spec.intercept_px() * libm::exp(-1.5 * spread * spread) / hidden;
     let margin = libm::ceil(1.2 * diameter).min(400.0) as usize;
     let frame = Frame { x: margin, y: margin, width: spec.width_px, height: spec.height_px };
     let size = (spec.width_px + 2 * margin, spec.height_px + 2 * margin);
-    let covered = 1.0 - spec.pores.percent / 100.0;
     let mean_area = std::f64::consts::FRAC_PI_4 * diameter * diameter * libm::exp(2.0 * spread * spread);
     let outer = (size.0 as f64 + 2.0 * diameter) * (size.1 as f64 + 2.0 * diameter);
     // Full cover needs overlap: discs strewn without any order hide -ln(1 - cover) of their area.
-    let strewn = -libm::log((1.0 - covered).max(0.005));
-    let share = covered + (1.0 - look.order) * 0.3 * (strewn - covered).max(0.0);
+    let strewn = -libm::log((1.0 - among).max(0.005));
+    let share = among + (1.0 - look.order) * 0.3 * (strewn - among).max(0.0);
     let count = ((share * outer / mean_area) as usize).max(1);
     let mut stream = Stream::new(spec.seed, Purpose::Powder, 0);
     let mut particles = strew(&mut stream, (look, count), diameter, size, spec.seed);
+    leave_bare(&mut particles, look.bare_share, diameter, size, spec.seed);
     let wanted = (covered * (spec.width_px * spec.height_px) as f64).round() as usize;
     let scale = scale_that_covers(&particles, size, frame, wanted);
     // What comes later in the list lies on top where heights are equal.
@@ -90,6 +93,23 @@ fn strew(
             particle(stream, look, ([x, y, radius], angle))
         })
         .collect()
+}
+
+/// Takes away this share of the particles, all of those where a smooth field is highest.
+fn leave_bare(particles: &mut Vec<Particle>, share: f64, diameter: f64, size: (usize, usize), seed: u64) {
+    let gone = (share * particles.len() as f64) as usize;
+    if gone == 0 {
+        return;
+    }
+    let field = SmoothField::new((seed, Purpose::Ground, 1), (2.0 * diameter).max(4.0), size);
+    let at = |particle: &Particle| {
+        let [x, y, _] = particle.centre.map(f64::from);
+        field.at(x.clamp(0.0, size.0 as f64), y.clamp(0.0, size.1 as f64))
+    };
+    let mut heights: Vec<f32> = particles.iter().map(at).collect();
+    let first_gone = particles.len() - gone;
+    let limit = *heights.select_nth_unstable_by(first_gone, f32::total_cmp).1;
+    particles.retain(|particle| at(particle) < limit);
 }
 
 /// Moves discs that overlap away from each other by half of what they overlap; the list stays nearly sorted
@@ -317,6 +337,28 @@ mod tests {
         // Half a radius beyond the start of the round end, at 30° off the axis.
         let (x, y) = (6.0 + 4.0 * 0.866_025, 2.0);
         assert!((rod().gauge((x, y)) - 1.0).abs() < 1e-4);
+    }
+
+    #[test]
+    fn particles_are_taken_away_in_patches() {
+        let mut stream = Stream::new(3, Purpose::Powder, 0);
+        let all: Vec<[f32; 2]> = (0..1000)
+            .map(|_| [stream.between(0.0, 300.0) as f32, stream.between(0.0, 300.0) as f32])
+            .collect();
+        let mut left: Vec<Particle> =
+            all.iter().map(|&[x, y]| Particle { centre: [x, y, 0.0], ..rod() }).collect();
+        leave_bare(&mut left, 0.3, 9.0, (300, 300), 3);
+        assert_eq!(left.len(), 700);
+        let is_left = |place: &[f32; 2]| left.iter().any(|p| p.centre[..2] == *place);
+        let gone: Vec<&[f32; 2]> = all.iter().filter(|place| !is_left(place)).collect();
+        let distance = |a: &[f32; 2], b: &[f32; 2]| (a[0] - b[0]).hypot(a[1] - b[1]);
+        let nearest = |place: &[f32; 2]| {
+            let others = all.iter().filter(|other| *other != place);
+            others.min_by(|a, b| distance(a, place).total_cmp(&distance(b, place))).unwrap()
+        };
+        let beside = gone.iter().filter(|place| !is_left(nearest(place))).count();
+        // Taken away without any order, three of ten would lie beside another that is gone.
+        assert!(beside > 2 * gone.len() / 3, "{beside} of {}", gone.len());
     }
 
     #[test]

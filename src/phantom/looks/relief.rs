@@ -61,6 +61,16 @@ pub struct Shading {
     /// Default: 0.
     #[serde(skip_serializing_if = "is_default")]
     pub face_contrast: f64,
+    /// Grey level of the floor, as a share of full white, before depth dims it; 0 to 0.6. Default: 0.1.
+    #[serde(skip_serializing_if = "is_dark_ground")]
+    pub ground: f64,
+}
+
+/// Grey level of a floor that nothing is said of.
+pub(super) const DARK_GROUND: f64 = 0.1;
+
+pub(super) fn is_dark_ground(value: &f64) -> bool {
+    *value == DARK_GROUND
 }
 
 fn is_one(value: &f64) -> bool {
@@ -83,6 +93,7 @@ impl Default for Shading {
             depth: 1.0,
             crevice: 0.5,
             face_contrast: 0.0,
+            ground: DARK_GROUND,
         }
     }
 }
@@ -131,6 +142,7 @@ impl Relief {
             ("depth", self.shading.depth, 0.0, 2.0),
             ("crevice", self.shading.crevice, 0.0, 3.0),
             ("face contrast", self.shading.face_contrast, 0.0, 0.2),
+            ("ground", self.shading.ground, 0.0, 0.6),
         ])
     }
 }
@@ -201,7 +213,7 @@ fn faces(field: &HeightField, look: &Relief, (tones, seed): (&[f32], u64)) -> Gr
             let body = field.body.at(x, y) as usize;
             let normal = field.normal.at(x, y);
             *value = match body {
-                0 => 0.10,
+                0 => look.shading.ground as f32,
                 _ => {
                     let own = tones[body] + facets.tone(body, normal);
                     face_tone(normal, &look.shading) + own + steps.tone(body, normal, (x, y))
