@@ -1,4 +1,4 @@
-//! A network that the program carries: loaded once, run on one input at a time.
+//! A network that the program carries: loaded once, run on one picture or part of one at a time.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -6,33 +6,38 @@ use rten::{Model, NodeId, RunOptions, ThreadPool, Value};
 
 use crate::error::Error;
 
-/// A network with one input and one output, both of four dimensions.
-pub(crate) struct Network {
+/// A network with so many inputs and one output, all of four dimensions.
+pub(crate) struct Network<const INPUTS: usize> {
     model: Model,
-    input: NodeId,
+    inputs: [NodeId; INPUTS],
     output: NodeId,
 }
 
-impl Network {
-    /// Reads a network from ONNX `bytes`; its input and its output go by these names.
+impl<const INPUTS: usize> Network<INPUTS> {
+    /// Reads a network from ONNX `bytes`; its inputs and its output go by these names.
     ///
     /// It is read on a thread of its own. Reading waits for rten's pool, and a thread of ours that waits for another pool
     /// takes up other work meanwhile: the next picture, which would ask for this very network and wait for itself for ever.
-    pub(crate) fn load(bytes: &'static [u8], input: &str, output: &str) -> Result<Self, String> {
+    pub(crate) fn load(bytes: &'static [u8], inputs: [&str; INPUTS], output: &str) -> Result<Self, String> {
         std::thread::scope(|scope| {
-            let reading = scope.spawn(|| Self::load_here(bytes, input, output));
+            let reading = scope.spawn(|| Self::load_here(bytes, inputs, output));
             reading.join().unwrap_or_else(|_| Err("reading it failed".to_owned()))
         })
     }
 
-    fn load_here(bytes: &'static [u8], input: &str, output: &str) -> Result<Self, String> {
+    fn load_here(bytes: &'static [u8], inputs: [&str; INPUTS], output: &str) -> Result<Self, String> {
         let model = Model::load_static_slice(bytes).map_err(|e| e.to_string())?;
-        let input = model.node_id(input).map_err(|e| e.to_string())?;
-        let output = model.node_id(output).map_err(|e| e.to_string())?;
-        Ok(Self { model, input, output })
+        let node = |name: &str| model.node_id(name).map_err(|e| e.to_string());
+        let output = node(output)?;
+        let mut nodes = [output; INPUTS];
+        for (input, name) in nodes.iter_mut().zip(inputs) {
+            *input = node(name)?;
+        }
+        Ok(Self { model, inputs: nodes, output })
     }
 
-    /// The answer to `values` of `shape`, which must itself have the shape `expected`.
+    /// The answer to the values and the shape of each input, in the order of [`Network::load`]; it must itself have the
+    /// shape `expected`.
     ///
     /// The threads of the pool that this is called from set how many work on it; their number does not change a bit of
     /// the answer.
@@ -41,13 +46,14 @@ impl Network {
     /// [`Error::Network`] if the network in the program is damaged.
     pub(crate) fn answer(
         &self,
-        values: Vec<f32>,
-        shape: [usize; 4],
+        inputs: [(Vec<f32>, [usize; 4]); INPUTS],
         expected: [usize; 4],
     ) -> Result<Vec<f32>, Error> {
-        let values = Value::from_shape(shape, values).map_err(failed)?;
+        let input = |(&node, (values, shape)): (&NodeId, (Vec<f32>, [usize; 4]))| {
+            Ok((node, Value::from_shape(shape, values).map_err(failed)?.into()))
+        };
+        let inputs = self.inputs.iter().zip(inputs).map(input).collect::<Result<Vec<_>, Error>>()?;
         let options = RunOptions::default().with_thread_pool(Some(pool(rayon::current_num_threads())));
-        let inputs = vec![(self.input, values.into())];
         let [found] = self.model.run_n(inputs, [self.output], Some(options)).map_err(failed)?;
         let (shape, values) = found.into_shape_vec::<f32, 4>().map_err(failed)?;
         if shape != expected {

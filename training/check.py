@@ -19,28 +19,31 @@ import onnxruntime
 from PIL import ImageFont
 
 import reader_network
-from export import onnx_model
-from network import MAPS, forward, initial
+from export import far_model, near_model
+from network import MAPS, STEP_PX, blocks, forward, initial
 
 # Sixteen-bit weights carry 11 bits; logits of some tens of added layers then agree to about a hundredth of their spread.
 MOST_DIFFERENCE = 0.02
 # A training that a CPU gets through: few small pictures, the same ones again and again.
-SMALL = ("--pictures", "6", "--side", "96", "--crop", "96", "--batch", "4", "--steps", "300", "--rate", "4e-3", "--seed", "1",
+SMALL = ("--pictures", "6", "--side", "128", "--crop", "128", "--batch", "4", "--steps", "300", "--rate", "4e-3", "--seed", "1",
          "--processes", "2")
 # Estimates lie within so many of their standard errors of the truth: outside once in a million and a half.
 ERRORS = 5
 
 
 def written_network_agrees():
-    """The ONNX file gives the logits of the network in training/network.py."""
+    """The ONNX files give the logits of the network in training/network.py."""
     parameters, running = initial(jax.random.key(7))
     # Statistics and shifts that differ from 0 and 1, so that a slip in folding shows.
     parameters = jax.tree.map(lambda p: p + 0.05 * jnp.cos(jnp.arange(p.size, dtype=jnp.float32)).reshape(p.shape), parameters)
     running = {name: {"mean": 0.1 * jnp.sin(jnp.arange(s["mean"].size)), "variance": 1.2 * s["variance"]} for name, s in running.items()}
-    picture = np.random.default_rng(3).normal(size=(1, 64, 96)).astype(np.float32)
+    picture = np.random.default_rng(3).normal(size=(1, 2 * STEP_PX, 3 * STEP_PX)).astype(np.float32)
     expected, _ = forward(parameters, running, jnp.asarray(picture), training=False)
-    session = onnxruntime.InferenceSession(onnx_model(parameters, running, "check").SerializeToString())
-    (maps,) = session.run(None, {"picture": picture[None]})
+    far, near = (
+        onnxruntime.InferenceSession(model(parameters, running, "check").SerializeToString()) for model in (far_model, near_model)
+    )
+    (surroundings,) = far.run(None, {"blocks": np.asarray(blocks(picture)).transpose(0, 3, 1, 2)})
+    (maps,) = near.run(None, {"picture": picture[None], "surroundings": surroundings})
     rows, columns = maps.shape[2:]
     found = maps[0].reshape(len(MAPS), 2, 2, rows, columns).transpose(3, 1, 4, 2, 0).reshape(2 * rows, 2 * columns, len(MAPS))
     expected = np.asarray(expected)[0]

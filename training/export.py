@@ -4,7 +4,7 @@ import numpy as np
 import onnx
 from onnx import TensorProto, helper, numpy_helper
 
-from network import EPSILON, MAPS, WIDTHS, layers
+from network import BLOCK_VALUES, EPSILON, FAR_WIDTHS, MAPS, WIDTHS, layers
 
 OPSET = 17
 
@@ -35,44 +35,79 @@ def sound_model(graph, description):
     return model
 
 
-def onnx_model(parameters, running, description, widths=WIDTHS):
-    """The model: `picture` (1, 1, rows, columns) to `maps` (1, 8, rows / 2, columns / 2), logits."""
-    nodes, constants = [], []
+class Chain:
+    """Nodes and constants of a graph that is being written."""
 
-    def convolution(name, x, out, stride=1):
-        weight, shift = folded(parameters, running, name)
-        half_constant(nodes, constants, f"{name}.weight", weight)
-        half_constant(nodes, constants, f"{name}.shift", shift)
+    def __init__(self, parameters, running):
+        self.parameters, self.running = parameters, running
+        self.nodes = []
+        self.constants = [numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice")]
+        self.strides = {name: stride for name, *_, stride in layers()}
+
+    def convolution(self, name, x, out):
+        weight, shift = folded(self.parameters, self.running, name)
+        half_constant(self.nodes, self.constants, f"{name}.weight", weight)
+        half_constant(self.nodes, self.constants, f"{name}.shift", shift)
+        stride = self.strides.get(name, 1)
         pad = (weight.shape[2] - stride) // 2
-        nodes.append(helper.make_node(
+        self.nodes.append(helper.make_node(
             "Conv", [x, f"{name}.weight", f"{name}.shift"], [out], name=name,
             kernel_shape=weight.shape[2:], strides=[stride, stride], pads=[pad] * 4))
+        return out
 
-    def layer(name, x, stride=1):
-        convolution(name, x, f"{name}.sum", stride)
-        nodes.append(helper.make_node("Relu", [f"{name}.sum"], [f"{name}.out"]))
-        return f"{name}.out"
+    def layer(self, name, x, out=None):
+        out = out or f"{name}.out"
+        self.nodes.append(helper.make_node("Relu", [self.convolution(name, x, f"{name}.sum")], [out]))
+        return out
 
-    strides = {name: stride for name, *_, stride in layers(widths)}
-    x = layer("down0", layer("stem", "picture", strides["stem"]))
-    skips = [x]
-    for k in range(1, len(widths)):
-        nodes.append(helper.make_node("MaxPool", [x], [f"pool{k}"], kernel_shape=[2, 2], strides=[2, 2]))
-        x = layer(f"down{k}b", layer(f"down{k}a", f"pool{k}"))
-        skips.append(x)
-    constants.append(numpy_helper.from_array(np.array([1, 1, 2, 2], np.float32), "twice"))
-    for k in reversed(range(len(widths) - 1)):
-        convolution(f"lift{k}", x, f"lift{k}.out")
-        nodes.append(helper.make_node(
-            "Resize", [f"lift{k}.out", "", "twice"], [f"large{k}"], mode="nearest",
-            coordinate_transformation_mode="asymmetric", nearest_mode="floor"))
-        nodes.append(helper.make_node("Add", [f"large{k}", skips[k]], [f"joined{k}"]))
-        x = layer(f"up{k}b", layer(f"up{k}a", f"joined{k}"))
-    convolution("head", x, "maps")
-    shape = [1, 1, "rows", "columns"]
-    graph = helper.make_graph(
-        nodes, "boundary and pore maps",
-        [helper.make_tensor_value_info("picture", TensorProto.FLOAT, shape)],
-        [helper.make_tensor_value_info("maps", TensorProto.FLOAT, [1, 4 * len(MAPS), "half_rows", "half_columns"])],
-        constants)
-    return sound_model(graph, description)
+    def added(self, first, second, out):
+        self.nodes.append(helper.make_node("Add", [first, second], [out]))
+        return out
+
+    def trunk(self, prefix, x, levels, last, joined=None, out=None):
+        """As network.trunk; what comes out goes by the name `out`."""
+        skips = [x]
+        for k in range(1, levels):
+            pooled = f"{prefix}pool{k}"
+            self.nodes.append(helper.make_node("MaxPool", [x], [pooled], kernel_shape=[2, 2], strides=[2, 2]))
+            if joined is not None and k == levels - 1:
+                pooled = self.added(pooled, joined, f"{prefix}surrounded")
+            x = self.layer(f"{prefix}down{k}b", self.layer(f"{prefix}down{k}a", pooled))
+            skips.append(x)
+        for k in reversed(range(last, levels - 1)):
+            lifted = self.convolution(f"{prefix}lift{k}", x, f"{prefix}lift{k}.out")
+            self.nodes.append(helper.make_node(
+                "Resize", [lifted, "", "twice"], [f"{prefix}large{k}"], mode="nearest",
+                coordinate_transformation_mode="asymmetric", nearest_mode="floor"))
+            x = self.added(f"{prefix}large{k}", skips[k], f"{prefix}joined{k}")
+            x = self.layer(f"{prefix}up{k}b", self.layer(f"{prefix}up{k}a", x), out if k == last else None)
+        return x
+
+    def model(self, title, inputs, output, description):
+        tensor = helper.make_tensor_value_info
+        inputs = [tensor(name, TensorProto.FLOAT, shape) for name, shape in inputs]
+        graph = helper.make_graph(self.nodes, title, inputs, [tensor(output[0], TensorProto.FLOAT, output[1])], self.constants)
+        return sound_model(graph, description)
+
+
+def far_model(parameters, running, description):
+    """`blocks` (1, 2, rows / 8, columns / 8) of a whole picture to `surroundings` (1, 36, rows / 16, columns / 16)."""
+    chain = Chain(parameters, running)
+    x = chain.layer("far.down0b", chain.layer("far.down0a", "blocks"))
+    chain.trunk("far.", x, len(FAR_WIDTHS), 1, out="surroundings")
+    return chain.model(
+        "a picture from afar", [("blocks", [1, BLOCK_VALUES, "block_rows", "block_columns"])],
+        ("surroundings", [1, FAR_WIDTHS[1], "far_rows", "far_columns"]), description)
+
+
+def near_model(parameters, running, description):
+    """`picture` (1, 1, rows, columns), a part or the whole, and its `surroundings` (1, 36, rows / 16, columns / 16) to
+    `maps` (1, 8, rows / 2, columns / 2), logits."""
+    chain = Chain(parameters, running)
+    joined = chain.convolution("join", "surroundings", "join.out")
+    x = chain.layer("down0", chain.layer("stem", "picture"))
+    chain.convolution("head", chain.trunk("", x, len(WIDTHS), 0, joined), "maps")
+    return chain.model(
+        "boundary and pore maps",
+        [("picture", [1, 1, "rows", "columns"]), ("surroundings", [1, FAR_WIDTHS[1], "far_rows", "far_columns"])],
+        ("maps", [1, 4 * len(MAPS), "half_rows", "half_columns"]), description)

@@ -11,7 +11,7 @@ from PIL import Image
 # Of the traced pictures, sorted by name, every third is learned from (the first, fourth, ...); the others are kept for
 # scoring. Bodies in them are large, so each is taken at several sizes.
 BODIES_EVERY = 3
-BODIES_SIZES = (0.25, 0.35, 0.5, 0.7)
+BODIES_SIZES = (0.25, 0.35, 0.5, 0.7, 1.0)
 # Pixels are drawn once; then some of the pictures are brought to another scale, because that happens to pictures before or
 # when they are measured, and changes their noise: those of grains up to this mean intercept are enlarged or reduced, larger
 # ones only reduced.

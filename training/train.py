@@ -2,8 +2,9 @@
 
     python training/train.py --binary target/release/ceramograph --out OUT [--bodies FOLDER] [--without-each STEPS]
 
-Writes OUT/grains.onnx and OUT/training.json: settings, versions, and how the loss fell. With --without-each it learns
-again for each look, without that look, and writes OUT/without-LOOK.onnx: how well other looks carry over to it.
+Writes OUT/grains.onnx, OUT/surroundings.onnx and OUT/training.json: settings, versions, and how the loss fell. With
+--without-each it learns again for each look, without that look, and writes the networks into OUT/without-LOOK: how well
+other looks carry over to it.
 """
 
 import argparse
@@ -20,7 +21,7 @@ import numpy as np
 import onnx
 
 from augment import crops, disturbed, turned
-from export import onnx_model
+from export import far_model, near_model
 from network import forward, initial
 from optimiser import begun, changed, rate_at
 from pictures import bodies, phantoms
@@ -38,8 +39,8 @@ def arguments():
     parser.add_argument("--bodies", type=Path, help="folder of real packed bodies (images/, labels/)")
     parser.add_argument("--pictures", type=int, default=4000, help="phantoms that are drawn [%(default)s]")
     parser.add_argument("--side", type=int, default=640, help="side of a picture in px [%(default)s]")
-    parser.add_argument("--crop", type=int, default=384, help="side of what is learned from at once in px [%(default)s]")
-    parser.add_argument("--batch", type=int, default=32, help="squares in a step [%(default)s]")
+    parser.add_argument("--crop", type=int, default=512, help="side of what is learned from at once in px [%(default)s]")
+    parser.add_argument("--batch", type=int, default=18, help="squares in a step [%(default)s]")
     parser.add_argument("--steps", type=int, default=36000, help="steps [%(default)s]")
     parser.add_argument("--without-each", type=int, metavar="STEPS", help="learn again without each look, in so many steps")
     parser.add_argument("--rate", type=float, default=2e-3, help="largest learning rate [%(default)s]")
@@ -103,8 +104,10 @@ def chosen_pictures(looks, without, number, seed):
     return jnp.asarray(np.concatenate([random.choice(real, count), np.resize(random.permutation(drawn), number - count)]).astype(np.int32))
 
 
-def write(path, parameters, running):
-    onnx.save(onnx_model(parameters, running, "made by training/train.py"), path)
+def write(folder, parameters, running):
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, model in [("grains", near_model), ("surroundings", far_model)]:
+        onnx.save(model(parameters, running, "made by training/train.py"), folder / f"{name}.onnx")
 
 
 def main():
@@ -125,7 +128,7 @@ def main():
     step = make_step((options.batch, options.crop), options.rate)
     chosen = chosen_pictures(looks, None, len(looks), options.seed)
     average, running, losses = learned(step, data, chosen, options.steps, options.seed)
-    write(options.out / "grains.onnx", average, running)
+    write(options.out, average, running)
     part = max(1, len(losses) // 10)
     settings = {name: value for name, value in vars(options).items() if name in
                 ("pictures", "side", "crop", "batch", "steps", "without_each", "rate", "seed")}
@@ -148,7 +151,7 @@ def main():
         print(f"without {look}", flush=True)
         chosen = chosen_pictures(looks, look, len(looks), options.seed)
         average, running, _ = learned(step, data, chosen, options.without_each, options.seed)
-        write(options.out / f"without-{look}.onnx", average, running)
+        write(options.out / f"without-{look}", average, running)
 
 
 if __name__ == "__main__":

@@ -106,8 +106,10 @@ fn median(runs: &[Run]) -> f64 {
 fn other_runtime(python: &Path, picture: &Path, maps: &Path) -> Result<Run, Failure> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let script = root.join("benches/peers/onnxruntime_peer.py");
+    let [network, surroundings] =
+        ["grains.onnx", "surroundings.onnx"].map(|name| root.join("models").join(name));
     let output = Command::new(python)
-        .args(["-B".as_ref(), script.as_path(), picture, &root.join("models/grains.onnx"), maps])
+        .args(["-B".as_ref(), script.as_path(), picture, &network, &surroundings, maps])
         .output()?;
     if !output.status.success() {
         return Err(

@@ -2,7 +2,9 @@
 //!
 //! The network (`network`) answers, for every pixel, how probable it is that a grain boundary runs there and that it
 //! belongs to a pore. It was trained on drawn pictures of one range of grain sizes in pixels: a picture is brought to the
-//! scale at which its grains suit (`resample`), goes through in tiles (`tiles`), and the maps are brought back.
+//! scale at which its grains suit (`resample`), goes through in tiles (`tiles`), and the maps are brought back. What a
+//! tile cannot see is found before, once for the whole picture as it looks from afar (`surroundings`): whether an even
+//! patch is the floor of a wide pore or the middle of a large grain shows only there.
 
 pub mod grains;
 pub mod levels;
@@ -11,6 +13,7 @@ mod network;
 pub mod reliability;
 mod resample;
 pub mod suited_scale;
+mod surroundings;
 mod tiles;
 
 use std::borrow::Cow;

@@ -14,7 +14,10 @@ use crate::micrograph::Grey;
 use crate::segment::grains::{GrainMap, find_on};
 
 /// Grains of a larger mean intercept in px are looked at in a picture reduced to half, again and again.
-const LARGE_PX: f64 = 80.0;
+///
+/// On 145 phantoms of 55 px and more the mean size of the error of the mean intercept was 9.6 % with 80 px, 9.1 % with
+/// this, 9.7 % with 160 px, and the adapted Rand error 0.106, 0.102 and 0.103.
+const LARGE_PX: f64 = 110.0;
 /// Pictures are not reduced beyond this.
 const SMALLEST_SCALE: f64 = 0.25;
 /// Shorter sides are not reduced any more, in px of the network.
