@@ -224,12 +224,19 @@ fn doubts(evidence: &Evidence<'_>) -> Vec<Warning> {
     if let Some(learned) =
         evidence.learned.as_ref().filter(|_| found.is_some_and(|found| found.counted_px > 0))
     {
-        warnings.extend(learned.doubtful());
+        let reversed = found.and_then(Separation::contrast).is_some_and(|contrast| contrast < 0.0);
+        warnings.extend(learned.doubtful().or_else(|| reversed.then(of_the_other_tone)));
     }
     if found.is_some_and(|found| found.solid.count == 0) {
         warnings.push(Warning::new("all-pore", "every pixel counts as pore: check tone and threshold"));
     }
     warnings
+}
+
+fn of_the_other_tone() -> Warning {
+    let text = "what the trained network takes for pores is not darker than the solid but brighter (or the other way round, \
+                where pores are said to be bright): look at the overlay; if it is right, say so with --pore-tone";
+    Warning::new("pores-doubtful", text)
 }
 
 /// Pores and solid, separated.

@@ -259,3 +259,15 @@ fn the_number_of_threads_changes_nothing() {
     let (one, four) = (with(1), with(4));
     assert_eq!((one.labels, one.picture), (four.labels, four.picture));
 }
+
+#[test]
+fn learned_pores_on_the_other_side_of_the_solid_are_doubtful() {
+    let picture = field(0);
+    let bright = picture.map(|grey| if grey > 100 { 250 } else { 2 });
+    let doubts = |tone| {
+        let options = PoreOptions { tone, ..options(PoreMethod::Learned) };
+        let found = find_on(&Grey::Eight(picture.clone()), &bright, &options).unwrap();
+        found.numbers.warnings.iter().filter(|doubt| doubt.code == "pores-doubtful").count()
+    };
+    assert_eq!((doubts(Tone::Dark), doubts(Tone::Bright)), (1, 0));
+}
