@@ -3,11 +3,15 @@
 use std::time::Instant;
 
 use ceramograph::error::Error;
-use ceramograph::grid::{Grid, Mask};
+use ceramograph::grid::{Grid, Labels, Mask};
 use ceramograph::measure::agreement::{boundary_f1, information_lost, pair_agreement};
+use ceramograph::measure::intercept::{Intercepts, expected_intercepts, intercepts as counted_intercepts};
 use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::pipeline::{self, Measured};
+use ceramograph::segment::grains::GrainMap;
+use ceramograph::segment::learned::grains::Likely;
 use ceramograph::study::result::SegmentationDoubt;
+use ceramograph::units::Spacing;
 
 use crate::Methods;
 use crate::truth::TruePicture;
@@ -151,9 +155,15 @@ fn stated_interval_px(doubt: &SegmentationDoubt, px: f64) -> (f64, f64) {
 
 fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<GrainScore>, Error> {
     let truth = picture.grains.as_ref().zip(picture.mean_intercept_px);
-    let found = measured.grain_map.as_ref().zip(measured.intercepts.as_ref());
-    let (Some((labels, true_px)), Some((grains, intercepts))) = (truth, found) else { return Ok(None) };
-    let (truth, grains) = (&labels.grid, &grains.labels.grid);
+    let found = measured.grain_map.as_ref().zip(measured.intercepts.clone());
+    let (Some((labels, true_px)), Some((map, intercepts))) = (truth, found) else { return Ok(None) };
+    let (truth, grains) = (&labels.grid, &map.labels.grid);
+    let counted = if picture.is_partly_labelled {
+        counted_where_labelled(truth, map, measured.spacing)
+    } else {
+        Some(intercepts)
+    };
+    let Some(intercepts) = counted else { return Ok(None) };
     let (Some(pairs), Some(lost), Some(f1)) =
         (pair_agreement(truth, grains)?, information_lost(truth, grains)?, boundary_f1(truth, grains, 2)?)
     else {
@@ -174,6 +184,25 @@ fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<Grai
         merge_bits: lost.by_merges,
         boundary_f1: f1,
     }))
+}
+
+/// The intercepts of found grains on lines from which everything is taken out that carries no label in `truth`, as the true
+/// ones are counted.
+fn counted_where_labelled(truth: &Grid<u32>, map: &GrainMap, spacing: Spacing) -> Option<Intercepts> {
+    let labelled = |found: &Labels| Labels {
+        grid: Grid::from_fn(truth.width(), truth.height(), |x, y| {
+            if truth.at(x, y) == 0 { 0 } else { found.grid.at(x, y) }
+        }),
+        count: found.count,
+    };
+    let (labels, options) = (labelled(&map.labels), Options::default().line_options());
+    match &map.likely {
+        Some(likely) => {
+            let likely = Likely { regions: labelled(&likely.regions), ..likely.clone() };
+            expected_intercepts(&labels, &likely, spacing, &options)
+        }
+        None => counted_intercepts(&labels, spacing, &options),
+    }
 }
 
 impl Score {

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::Methods;
 use crate::score::{GrainRun, GrainScore, Score};
 use crate::summary::{mean, median, sizes};
+use crate::truth::LEARNED_FROM;
 
 /// An error of the mean intercept above which a reader should have been told, in percent.
 const OFF_PERCENT: f64 = 10.0;
@@ -169,7 +170,8 @@ fn doubts(text: &mut String, scores: &[&Score], methods: &Methods) {
     *text += &format!(
         "\n### Doubts against errors\n\nA picture counts as doubted if no grain size is given, or with a warning whose \
          code begins with `grain`: the others (scale, light, pores) do not speak of boundaries. Pictures without a size \
-         count among those off by more than {OFF_PERCENT} %; the column beside leaves them out.\n\n",
+         count among those off by more than {OFF_PERCENT} %; the column beside leaves them out. Pictures that the network \
+         learned from are left out.\n\n",
     );
     let off = format!("off by more than {OFF_PERCENT} %");
     let heads = [
@@ -186,7 +188,8 @@ fn doubts(text: &mut String, scores: &[&Score], methods: &Methods) {
     sets.dedup();
     for set in sets {
         for (index, map) in methods.boundaries.iter().enumerate() {
-            let group: Vec<&Score> = scores.iter().copied().filter(|score| score.set == set).collect();
+            let group: Vec<&Score> =
+                scores.iter().copied().filter(|s| s.set == set && s.part != LEARNED_FROM).collect();
             let cells = doubt_cells(&group, index);
             row(text, [set.to_owned(), format!("`{}`", map.name())].into_iter().chain(cells));
         }

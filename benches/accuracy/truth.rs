@@ -21,6 +21,9 @@ use ceramograph::phantom::truth::{Truth, mean_intercept_px, porosity_percent};
 
 type Failure = Box<dyn Error>;
 
+/// The part of a set that the network learned from; it says nothing of how good it is on others.
+pub const LEARNED_FROM: &str = "learned from";
+
 /// A picture that is not read yet.
 pub struct Source {
     /// Name of its folder.
@@ -29,7 +32,7 @@ pub struct Source {
     pub name: String,
     /// How the surface looks; the name of the folder where nothing says it.
     pub look: String,
-    /// `easy`, `hard`, or `-` where the folder makes no difference.
+    /// `easy` or `hard`; [`LEARNED_FROM`] or `kept back` of bodies; `-` where there is no difference.
     pub part: &'static str,
     picture: PathBuf,
     labels: PathBuf,
@@ -55,7 +58,7 @@ pub struct TruePicture {
     pub name: String,
     /// How the surface looks.
     pub look: String,
-    /// `easy`, `hard` or `-`.
+    /// As of the [`Source`].
     pub part: &'static str,
     /// The picture.
     pub micrograph: Micrograph,
@@ -63,6 +66,8 @@ pub struct TruePicture {
     pub frame: Frame,
     /// 0 in pores, one label for each grain; `None` where there are none, or none that can be seen.
     pub grains: Option<Labels>,
+    /// Whether what carries no label is unknown rather than pore: particles that nobody drew round, insets, letters.
+    pub is_partly_labelled: bool,
     /// Whether the picture shows grains at all; `None` where the truth does not say.
     pub shows_grains: Option<bool>,
     /// True mean intercept.
@@ -86,7 +91,7 @@ pub fn sources(folder: &Path) -> Result<Vec<Source>, Failure> {
         let head = head.lines().next().unwrap_or_default();
         match () {
             () if head.contains("frac_secondary1") => beside_images(folder, "labels", || Kind::Phases)?,
-            () if head.contains("n_labels") => beside_images(folder, "labels", || Kind::Bodies)?,
+            () if head.contains("n_labels") => bodies(folder)?,
             () => return Err(format!("{}: truth.csv has no known columns", folder.display()).into()),
         }
     } else {
@@ -166,6 +171,22 @@ fn beside_images(folder: &Path, labels: &str, kind: fn() -> Kind) -> Result<Vec<
     Ok(pictures.map(source).collect())
 }
 
+/// Pictures of bodies, with the part that the training record names among them.
+fn bodies(folder: &Path) -> Result<Vec<Source>, Failure> {
+    #[derive(serde::Deserialize)]
+    struct Record {
+        real_bodies: Vec<String>,
+    }
+    let record = Path::new(env!("CARGO_MANIFEST_DIR")).join("models/training.json");
+    let record: Record = serde_json::from_str(&std::fs::read_to_string(record)?)?;
+    let mut found = beside_images(folder, "labels", || Kind::Bodies)?;
+    for source in &mut found {
+        let is_learned = record.real_bodies.iter().any(|file| source.picture.ends_with(file));
+        source.part = if is_learned { LEARNED_FROM } else { "kept back" };
+    }
+    Ok(found)
+}
+
 fn files(folder: &Path) -> Result<Vec<PathBuf>, Failure> {
     let entries = std::fs::read_dir(folder).map_err(|why| format!("{}: {why}", folder.display()))?;
     let mut paths = entries.map(|entry| Ok(entry?.path())).collect::<Result<Vec<_>, Failure>>()?;
@@ -200,6 +221,7 @@ pub fn read(source: &Source) -> Result<TruePicture, Failure> {
         micrograph,
         frame,
         grains: None,
+        is_partly_labelled: matches!(source.kind, Kind::Bodies),
         shows_grains: None,
         mean_intercept_px: None,
         pores: None,
