@@ -6,7 +6,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::levels::{LEVELS_PER_LOGIT, logit_level, logit_of, probability_level};
-use super::likelihood::{FEATURES, Surroundings, features, probability};
+use super::likelihood::{FEATURES, PictureTraits, features, probability};
 use crate::grid::{Grid, Labels};
 use crate::segment::basin_graph::{Merging, Sums, UNIT};
 use crate::segment::basins::{Springs, basins};
@@ -49,7 +49,7 @@ pub struct LikelyEdge {
 /// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast, and the network saw it at `scale`.
 pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> (Likely, Labels) {
     let fine = fine_regions(boundary, picture, pores);
-    let around = Surroundings::of(&fine.sums, &fine.edges, scale);
+    let traits = PictureTraits::of(&fine.sums, &fine.edges, scale);
     let edges = fine
         .edges
         .iter()
@@ -59,14 +59,14 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f6
                 a: edge.a,
                 b: edge.b,
                 length_px: edge.length_px,
-                probability: probability(edge, a, b, around),
+                probability: probability(edge, a, b, traits),
             }
         })
         .collect();
     let weigh =
-        |edge: &Edge, a: Sums, b: Sums| (probability(edge, a, b, around) * 255.0 * UNIT as f64) as u64;
+        |edge: &Edge, a: Sums, b: Sums| (probability(edge, a, b, traits) * 255.0 * UNIT as f64) as u64;
     let merging = Merging::new(fine.sums, fine.edges, weigh);
-    let smallest = (SMALLEST_PX / (around.scale * around.scale)).ceil() as u64;
+    let smallest = (SMALLEST_PX / (traits.scale * traits.scale)).ceil() as u64;
     let (grains, grain_of) = joined(fine.regions.clone(), merging, 0.5, smallest);
     let likely = Likely { regions: fine.regions, grain_of, edges };
     (likely, grains)
@@ -108,10 +108,10 @@ pub struct EdgeSample {
 /// The fine regions of a map and the features of every boundary between them, for calibration.
 pub fn edge_samples(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels) -> (Labels, Vec<EdgeSample>) {
     let fine = fine_regions(boundary, picture, pores);
-    let around = Surroundings::of(&fine.sums, &fine.edges, 1.0);
+    let traits = PictureTraits::of(&fine.sums, &fine.edges, 1.0);
     let samples = fine.edges.iter().map(|&edge| {
         let (a, b) = (fine.sums[edge.a as usize], fine.sums[edge.b as usize]);
-        EdgeSample { edge, features: features(&edge, a, b, around) }
+        EdgeSample { edge, features: features(&edge, a, b, traits) }
     });
     let samples = samples.collect();
     (fine.regions, samples)

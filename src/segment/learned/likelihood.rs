@@ -52,7 +52,7 @@ pub const FEATURES: usize = 13;
 
 /// What the features of all boundaries of a picture have in common.
 #[derive(Clone, Copy, Debug)]
-pub struct Surroundings {
+pub struct PictureTraits {
     /// Standard deviation of grey levels within regions.
     pub noise: f64,
     /// Scale at which the network saw the picture: pixels of the network for one pixel of regions.
@@ -66,8 +66,8 @@ pub struct Surroundings {
 const CLEAR_LOGIT: f64 = 2.0;
 const SUSPECTED_LOGIT: f64 = -1.0;
 
-impl Surroundings {
-    /// Surroundings of a picture: the noise is the median over its regions.
+impl PictureTraits {
+    /// Traits of a picture: the noise is the median over its regions.
     pub fn of(regions: &[Sums], edges: &[Edge], scale: f64) -> Self {
         let mut variances: Vec<f64> = regions
             .iter()
@@ -92,12 +92,12 @@ fn mean_logit(edge: &Edge) -> f64 {
 
 /// Features of a boundary: mean logit, contrast in units of the noise, length, smaller area, products of them, and of the
 /// clarity of the picture with some.
-pub fn features(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> [f64; FEATURES] {
+pub fn features(edge: &Edge, a: Sums, b: Sums, traits: PictureTraits) -> [f64; FEATURES] {
     let logit = mean_logit(edge);
     // Twice the standard error of the difference is what chance explains.
-    let contrast = (a.contrast_to(b, 2.0 * around.noise) / around.noise).min(MOST_CONTRAST);
-    let length = libm::log(edge.length_px as f64 * around.scale);
-    let area = libm::log(a.area_px.min(b.area_px).max(1) as f64 * around.scale * around.scale);
+    let contrast = (a.contrast_to(b, 2.0 * traits.noise) / traits.noise).min(MOST_CONTRAST);
+    let length = libm::log(edge.length_px as f64 * traits.scale);
+    let area = libm::log(a.area_px.min(b.area_px).max(1) as f64 * traits.scale * traits.scale);
     [
         logit,
         logit * logit,
@@ -109,15 +109,15 @@ pub fn features(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> [f64; FE
         length * contrast,
         area * logit,
         area * contrast,
-        around.clarity,
-        around.clarity * logit,
-        around.clarity * contrast,
+        traits.clarity,
+        traits.clarity * logit,
+        traits.clarity * contrast,
     ]
 }
 
 /// Probability that a boundary is real, after the calibration.
-pub fn probability(edge: &Edge, a: Sums, b: Sums, around: Surroundings) -> f64 {
+pub fn probability(edge: &Edge, a: Sums, b: Sums, traits: PictureTraits) -> f64 {
     let [constant, slopes @ ..] = &calibration().edge;
-    let sum = features(edge, a, b, around).iter().zip(slopes).fold(*constant, |sum, (f, c)| sum + f * c);
+    let sum = features(edge, a, b, traits).iter().zip(slopes).fold(*constant, |sum, (f, c)| sum + f * c);
     1.0 / (1.0 + libm::exp(-sum))
 }
