@@ -198,7 +198,8 @@ fn counted_where_labelled(truth: &Grid<u32>, map: &GrainMap, spacing: Spacing) -
     let (labels, options) = (labelled(&map.labels), Options::default().line_options());
     match &map.likely {
         Some(likely) => {
-            let likely = Likely { regions: labelled(&likely.regions), ..likely.clone() };
+            let (grain_of, edges) = (likely.grain_of.clone(), likely.edges.clone());
+            let likely = Likely { regions: labelled(&likely.regions), grain_of, edges };
             expected_intercepts(&labels, &likely, spacing, &options)
         }
         None => counted_intercepts(&labels, spacing, &options),
