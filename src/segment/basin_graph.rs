@@ -4,7 +4,12 @@ use std::cmp::Reverse;
 use std::collections::{BinaryHeap, HashMap};
 use std::hash::BuildHasherDefault;
 
+use rayon::prelude::*;
+
 use super::edges::{Edge, Pair, PairHasher};
+
+/// Boundaries that one task weighs at least.
+const WEIGHED_EDGES: usize = 4096;
 
 /// Steps of a strength key in one level of the map.
 pub(super) const UNIT: u64 = 65536;
@@ -97,7 +102,7 @@ pub struct Merging<W> {
     by_pair: HashMap<Pair, u32, BuildHasherDefault<PairHasher>>,
 }
 
-impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
+impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
     /// Starts with every region on its own; `regions[label]` is what was summed up over it.
     pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, weigh: W) -> Self {
         let mut of_region = vec![Vec::new(); regions.len()];
@@ -128,12 +133,16 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
     }
 
     fn sweep(&mut self, least: u64) -> bool {
-        let mut waiting: BinaryHeap<Reverse<(u64, u32)>> = (0..self.edges.len() as u32)
+        let weak: Vec<Reverse<(u64, u32)>> = (0..self.edges.len() as u32)
+            .into_par_iter()
+            .with_min_len(WEIGHED_EDGES)
             .filter(|&id| self.alive[id as usize])
             .map(|id| Reverse((self.key(id), id)))
             .filter(|entry| entry.0.0 < least)
             .collect();
-        let found = !waiting.is_empty();
+        let found = !weak.is_empty();
+        let mut waiting = BinaryHeap::from(weak);
+        let mut changed = Vec::new();
         while let Some(Reverse((key, id))) = waiting.pop() {
             if !self.alive[id as usize] {
                 continue;
@@ -145,7 +154,8 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
                 }
                 continue;
             }
-            for changed in self.join(id) {
+            self.join(id, &mut changed);
+            for changed in changed.drain(..) {
                 let key = self.key(changed);
                 if key < least {
                     waiting.push(Reverse((key, changed)));
@@ -161,6 +171,7 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
             .filter(|&r| self.parents[r as usize] == r && self.regions[r as usize].area_px < smallest)
             .map(|r| Reverse((self.regions[r as usize].area_px, r)))
             .collect();
+        let mut changed = Vec::new();
         while let Some(Reverse((area, region))) = waiting.pop() {
             if self.parents[region as usize] != region || self.regions[region as usize].area_px != area {
                 continue;
@@ -170,7 +181,8 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
                 .filter(|id| self.alive[**id as usize])
                 .min_by_key(|id| (self.key(**id), **id));
             if let Some(&id) = weakest {
-                self.join(id);
+                self.join(id, &mut changed);
+                changed.clear();
                 let root = self.root(region);
                 if self.regions[root as usize].area_px < smallest {
                     waiting.push(Reverse((self.regions[root as usize].area_px, root)));
@@ -184,8 +196,8 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
         (self.weigh)(edge, self.regions[edge.a as usize], self.regions[edge.b as usize])
     }
 
-    /// Joins the regions on both sides of an edge; gives back the edges whose mean changed.
-    fn join(&mut self, id: u32) -> Vec<u32> {
+    /// Joins the regions on both sides of an edge, and adds the edges whose mean changed to `changed`.
+    fn join(&mut self, id: u32, changed: &mut Vec<u32>) {
         let Edge { a, b, .. } = self.edges[id as usize];
         self.alive[id as usize] = false;
         self.by_pair.remove(&(a, b));
@@ -197,13 +209,11 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
         self.parents[gone as usize] = kept;
         let sums = self.regions[gone as usize];
         self.regions[kept as usize].add(sums);
-        let mut changed = Vec::new();
         for id in std::mem::take(&mut self.of_region[gone as usize]) {
             if self.alive[id as usize] {
-                self.move_edge(id, gone, kept, &mut changed);
+                self.move_edge(id, gone, kept, changed);
             }
         }
-        changed
     }
 
     fn move_edge(&mut self, id: u32, gone: u32, kept: u32, changed: &mut Vec<u32>) {
@@ -237,7 +247,7 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64> Merging<W> {
 mod tests {
     use super::*;
 
-    type Weigh = Box<dyn Fn(&Edge, Sums, Sums) -> u64>;
+    type Weigh = Box<dyn Fn(&Edge, Sums, Sums) -> u64 + Sync>;
 
     fn by(per_grey: f64, noise: f64) -> Weigh {
         Box::new(move |edge, a, b| Contrast { per_grey, noise }.strength(edge, a, b))

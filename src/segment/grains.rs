@@ -177,7 +177,7 @@ fn merged(
 
 /// Regions after their merging up to a strength of `least`, 0 to 1, and where each of the old ones went; those below
 /// `smallest` px go to a neighbour.
-pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
+pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
     regions: Labels,
     merging: Merging<W>,
     least: f64,
@@ -188,7 +188,7 @@ pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64>(
 }
 
 /// The region that each of `count` regions belongs to after such a merging.
-pub(crate) fn roots<W: Fn(&Edge, Sums, Sums) -> u64>(
+pub(crate) fn roots<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
     count: u32,
     mut merging: Merging<W>,
     least: f64,

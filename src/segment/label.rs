@@ -67,14 +67,14 @@ impl LabelledRuns {
         (width, height): (usize, usize),
         mark: impl Fn(&mut S, usize, &mut [bool], &mut [bool]) + Sync,
     ) -> Self {
-        let bands: Vec<(RowRuns, Vec<bool>)> = (0..height.div_ceil(BAND_ROWS))
+        let bands: Vec<(Runs, Vec<bool>)> = (0..height.div_ceil(BAND_ROWS))
             .into_par_iter()
             .map_init(Band::default, |scratch, band| {
                 let rows = band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height);
                 marked_band(scratch, width, rows, &mark)
             })
             .collect();
-        let (bands, unwanted): (Vec<RowRuns>, Vec<Vec<bool>>) = bands.into_iter().unzip();
+        let (bands, unwanted): (Vec<Runs>, Vec<Vec<bool>>) = bands.into_iter().unzip();
         let runs = Runs::joined(bands);
         let roots = runs.roots(Connectivity::Four);
         let mut wanted = vec![true; roots.len()];
@@ -88,18 +88,10 @@ impl LabelledRuns {
 
     /// Only the runs that have a label.
     fn kept(runs: &Runs, numbers: &[u32], count: u32) -> Self {
-        let is_kept = |run: &usize| numbers[*run] != 0;
-        let length = numbers.iter().filter(|&&number| number != 0).count();
-        let mut kept = Runs { runs: Vec::with_capacity(length), first: Vec::with_capacity(runs.first.len()) };
-        kept.first.push(0);
-        for y in 0..runs.height() {
-            kept.runs.extend(runs.row(y).filter(is_kept).map(|run| runs.runs[run]));
-            kept.first.push(kept.runs.len() as u32);
-        }
-        let mut kept_numbers = Vec::with_capacity(length);
+        let runs = runs.only(|run| numbers[*run] != 0);
+        let mut kept_numbers = Vec::with_capacity(runs.runs.len());
         kept_numbers.extend(numbers.iter().filter(|&&number| number != 0));
-        let (runs, numbers) = (kept, kept_numbers);
-        Self { runs, numbers, count }
+        Self { runs, numbers: kept_numbers, count }
     }
 
     /// Writes the labels of row `y` from column `x` on into `row`, which is 0 before.
@@ -131,22 +123,23 @@ impl LabelledRuns {
 struct Band {
     set: Vec<bool>,
     marked: Vec<bool>,
-    runs: RowRuns,
+    runs: Runs,
     unwanted: Vec<bool>,
 }
 
-/// Runs of the rows `rows` of a mask, and for each whether it has a pixel whose region is not kept.
+/// Runs of the rows `rows` of a mask, and for each whether it has a pixel whose region is not kept. Regions that end within
+/// the rows and are not kept are left out: of most reliefs that is nearly all of them, and what follows is not done on
+/// several threads.
 fn marked_band<S: Default>(
     band: &mut Band,
     width: usize,
     rows: Range<usize>,
     mark: impl Fn(&mut S, usize, &mut [bool], &mut [bool]),
-) -> (RowRuns, Vec<bool>) {
+) -> (Runs, Vec<bool>) {
     let Band { set, marked, runs, unwanted } = band;
     set.resize(width, false);
     marked.resize(width, false);
-    runs.runs.clear();
-    runs.ends.clear();
+    runs.clear();
     unwanted.clear();
     let mut state = S::default();
     for y in rows {
@@ -156,7 +149,12 @@ fn marked_band<S: Default>(
         let own = runs.runs[first..].iter();
         unwanted.extend(own.map(|run| marked[run.start as usize..run.end as usize].contains(&true)));
     }
-    (runs.clone(), unwanted.clone())
+    let settled = runs.settled(unwanted);
+    let stays = |run: &usize| !settled[*run];
+    let open = runs.only(stays);
+    let mut open_unwanted = Vec::with_capacity(open.runs.len());
+    open_unwanted.extend((0..settled.len()).filter(stays).map(|run| unwanted[run]));
+    (open, open_unwanted)
 }
 
 /// A stretch of set pixels in one row: first column, and the column after the last.
@@ -166,14 +164,20 @@ struct Run {
     end: u32,
 }
 
-/// Runs of some rows in raster order, and how many there are up to the end of each row.
-#[derive(Clone, Default)]
-struct RowRuns {
+/// The runs of some rows in raster order; those of row `y` are `runs[first[y]..first[y + 1]]`.
+struct Runs {
     runs: Vec<Run>,
-    ends: Vec<u32>,
+    first: Vec<u32>,
 }
 
-impl RowRuns {
+impl Default for Runs {
+    /// Of no rows.
+    fn default() -> Self {
+        Self { runs: Vec::new(), first: vec![0] }
+    }
+}
+
+impl Runs {
     fn push_row(&mut self, row: &[bool]) {
         let mut x = 0;
         while let Some(start) = next_set(row, x) {
@@ -181,23 +185,32 @@ impl RowRuns {
             x = start + length;
             self.runs.push(Run { start: start as u32, end: x as u32 });
         }
-        self.ends.push(self.runs.len() as u32);
+        self.first.push(self.runs.len() as u32);
     }
-}
 
-/// All runs of a mask in raster order; those of row `y` are `runs[first[y]..first[y + 1]]`.
-struct Runs {
-    runs: Vec<Run>,
-    first: Vec<u32>,
-}
+    fn clear(&mut self) {
+        self.runs.clear();
+        self.first.truncate(1);
+    }
 
-impl Runs {
+    /// Those that stay, with nothing of the room to spare.
+    fn only(&self, stays: impl Fn(&usize) -> bool) -> Self {
+        let length = (0..self.runs.len()).filter(&stays).count();
+        let mut only = Self { runs: Vec::with_capacity(length), first: Vec::with_capacity(self.first.len()) };
+        only.first.push(0);
+        for y in 0..self.height() {
+            only.runs.extend(self.row(y).filter(&stays).map(|run| self.runs[run]));
+            only.first.push(only.runs.len() as u32);
+        }
+        only
+    }
+
     fn of(mask: &Mask) -> Self {
-        let bands: Vec<RowRuns> = mask
+        let bands: Vec<Runs> = mask
             .as_slice()
             .par_chunks(BAND_ROWS * mask.width())
             .map(|band| {
-                let mut runs = RowRuns::default();
+                let mut runs = Runs::default();
                 band.chunks_exact(mask.width()).for_each(|row| runs.push_row(row));
                 runs
             })
@@ -206,16 +219,29 @@ impl Runs {
     }
 
     /// The runs of bands that lie below each other.
-    fn joined(bands: Vec<RowRuns>) -> Self {
+    fn joined(bands: Vec<Self>) -> Self {
         let mut runs = Vec::with_capacity(bands.iter().map(|band| band.runs.len()).sum());
-        let mut first = Vec::with_capacity(1 + bands.iter().map(|band| band.ends.len()).sum::<usize>());
+        let mut first = Vec::with_capacity(1 + bands.iter().map(Self::height).sum::<usize>());
         first.push(0);
         for band in bands {
             let offset = runs.len() as u32;
-            first.extend(band.ends.iter().map(|end| offset + end));
+            first.extend(band.first[1..].iter().map(|end| offset + end));
             runs.extend_from_slice(&band.runs);
         }
         Self { runs, first }
+    }
+
+    /// For each run, whether its region has an unwanted one and does not reach the first or the last row.
+    fn settled(&self, unwanted: &[bool]) -> Vec<bool> {
+        let roots = self.roots(Connectivity::Four);
+        let mut settled = vec![false; roots.len()];
+        for (&root, &unwanted) in roots.iter().zip(unwanted) {
+            settled[root as usize] |= unwanted;
+        }
+        for run in self.row(0).chain(self.row(self.height() - 1)) {
+            settled[roots[run] as usize] = false;
+        }
+        roots.iter().map(|&root| settled[root as usize]).collect()
     }
 
     fn row(&self, y: usize) -> Range<usize> {

@@ -15,11 +15,14 @@ mod surroundings;
 mod text;
 mod ticks;
 
+use std::sync::OnceLock;
+
 use rayon::prelude::*;
 
 use super::{Bar, BarStyle};
 use crate::grid::Grid;
 use crate::micrograph::{Grey, InfoStrip};
+use crate::options::Tone;
 
 pub use score::BarCandidate;
 use score::Draft;
@@ -51,18 +54,21 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
         return Vec::new();
     }
     let bright = levels::eight_bit(grey);
-    let dark = levels::inverted(&bright);
+    // Whoever comes first to a search of dark bars makes it, while others search for bright ones.
+    let inverted = OnceLock::new();
+    let dark = || inverted.get_or_init(|| levels::inverted(&bright));
+    let in_tone = |tone| if tone == Tone::Bright { bright.as_ref() } else { dark() };
     let shortest = SHORTEST_PX.max(grey.width() / SHORTEST_SHARE);
-    let searches: Vec<(&Grid<u8>, u8)> =
-        [bright.as_ref(), &dark].into_iter().flat_map(|grid| THRESHOLDS.map(|t| (grid, t))).collect();
+    let searches: Vec<(Tone, u8)> =
+        [Tone::Bright, Tone::Dark].into_iter().flat_map(|tone| THRESHOLDS.map(|t| (tone, t))).collect();
     let drafts: Vec<Draft> = searches
         .par_iter()
-        .flat_map_iter(|&(grid, threshold)| search(grid, threshold, shortest, strip))
+        .flat_map_iter(|&(tone, threshold)| search(in_tone(tone), threshold, shortest, strip))
         .collect();
     let mut candidates: Vec<BarCandidate> =
         score::best_drafts(drafts, MOST_DRAFTS).iter().filter_map(score::judge).collect();
     if let Some(strip) = strip {
-        candidates.extend([bright.as_ref(), &dark].iter().filter_map(|grid| ticks::find(grid, strip)));
+        candidates.extend([bright.as_ref(), dark()].iter().filter_map(|grid| ticks::find(grid, strip)));
     }
     score::ranked(candidates, MOST_CANDIDATES)
 }

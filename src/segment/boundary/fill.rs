@@ -17,7 +17,7 @@ pub(crate) const REACH: usize = 12;
 /// Rows of pores and picture beyond those that are filled which decide what they are filled with.
 pub(crate) const WINDOW_REACH: usize = REACH + RIM;
 const BAND_ROWS: usize = 64;
-/// Pixels that one task sums, in 32 bits: 2¹⁶ · 255 is below 2³².
+/// Pixels that are summed at once, in 32 bits: 2¹⁶ · 255 is below 2³².
 const SUMMED_PX: usize = 1 << 16;
 
 /// A picture without pores, and where they were.
@@ -41,7 +41,15 @@ pub(super) fn filled(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> Filled {
 
 /// Mean grey of what no pore covers, lines dark.
 pub(super) fn mean(picture: &Grid<u8>, pores: &Labels, tone: Tone) -> u8 {
-    Open::of(&with_dark_lines(picture, tone), &covered(pores), 0..picture.height()).mean()
+    let source = with_dark_lines(picture, tone);
+    let (width, height) = (source.width(), source.height());
+    let bands = (0..height.div_ceil(BAND_ROWS)).into_par_iter().map(|band| band * BAND_ROWS);
+    let open = bands.map_init(Default::default, |(wide, covered): &mut (Vec<u8>, Vec<u8>), first| {
+        covered.resize((first + BAND_ROWS).min(height) * width - first * width, 0);
+        cover_band(pores, first, wide, covered);
+        Open::of_pixels(&source.as_slice()[first * width..][..covered.len()], covered)
+    });
+    open.reduce(Open::default, Open::and).mean()
 }
 
 /// The picture with its boundary lines dark.
@@ -81,6 +89,10 @@ impl Open {
         let part = rows.start * picture.width()..rows.end * picture.width();
         let greys = picture.as_slice()[part.clone()].par_chunks(SUMMED_PX);
         let chunks = greys.zip(covered.as_slice()[part].par_chunks(SUMMED_PX));
+        chunks.map(|(greys, covered)| Self::of_pixels(greys, covered)).reduce(Self::default, Self::and)
+    }
+
+    fn of_pixels(greys: &[u8], covered: &[u8]) -> Self {
         let sums = |(greys, covered): (&[u8], &[u8])| {
             let (mut sum, mut count) = (0u32, 0u32);
             for (&grey, &hidden) in greys.iter().zip(covered) {
@@ -89,7 +101,7 @@ impl Open {
             }
             Self { sum: u64::from(sum), count: u64::from(count) }
         };
-        chunks.map(sums).reduce(Self::default, Self::and)
+        greys.chunks(SUMMED_PX).zip(covered.chunks(SUMMED_PX)).map(sums).fold(Self::default(), Self::and)
     }
 
     /// Both taken together.
@@ -108,22 +120,27 @@ pub(crate) fn covered(pores: &Labels) -> Grid<u8> {
     let (width, height) = (pores.grid.width(), pores.grid.height());
     let mut covered = Grid::filled(width, height, 0u8);
     let bands = covered.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate();
-    bands.for_each_init(Vec::new, |wide, (band, rows)| {
-        let first = band * BAND_ROWS;
-        let (top, bottom) = (first.saturating_sub(RIM), (first + rows.len() / width + RIM).min(height));
-        wide.clear();
-        wide.resize((bottom - top) * width, 0);
-        for (y, row) in (top..).zip(wide.chunks_exact_mut(width)) {
-            mark_wide(pores.grid.row(y), row);
-        }
-        for (y, row) in (first..).zip(rows.chunks_exact_mut(width)) {
-            let around = y.saturating_sub(RIM).max(top) - top..(y + RIM + 1).min(bottom) - top;
-            for source in wide[around.start * width..around.end * width].chunks_exact(width) {
-                take_in(source, row);
-            }
-        }
-    });
+    bands.for_each_init(Vec::new, |wide, (band, rows)| cover_band(pores, band * BAND_ROWS, wide, rows));
     covered
+}
+
+/// The rows of [`covered`] from `first` on; `wide` is room that is used again.
+fn cover_band(pores: &Labels, first: usize, wide: &mut Vec<u8>, rows: &mut [u8]) {
+    let (width, height) = (pores.grid.width(), pores.grid.height());
+    let (top, bottom) = (first.saturating_sub(RIM), (first + rows.len() / width + RIM).min(height));
+    wide.clear();
+    wide.resize((bottom - top) * width, 0);
+    for (y, row) in (top..).zip(wide.chunks_exact_mut(width)) {
+        mark_wide(pores.grid.row(y), row);
+    }
+    for (y, row) in (first..).zip(rows.chunks_exact_mut(width)) {
+        let mut around = wide
+            [(y.saturating_sub(RIM).max(top) - top) * width..((y + RIM + 1).min(bottom) - top) * width]
+            .chunks_exact(width);
+        // Written before it is read: memory that is new to the process is mapped once then, not twice.
+        row.copy_from_slice(around.next().expect("invariant: a row is around itself"));
+        around.for_each(|source| take_in(source, row));
+    }
 }
 
 /// Pixels of a row that are passed at once if no pore is among them.

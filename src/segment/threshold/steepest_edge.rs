@@ -40,8 +40,10 @@ pub fn raised(cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Grid<u8> {
 pub(crate) fn raised_to(edges: Option<&Edges>, cuts: &Grid<u8>, picture: &Grid<u8>, floor: u8) -> Grid<u8> {
     let Some(edges) = edges else { return cuts.clone() };
     let width = picture.width();
-    let mut data = cuts.as_slice().to_vec();
-    data.par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
+    let mut raised = Grid::filled(width, picture.height(), 0);
+    let bands = raised.as_mut_slice().par_chunks_mut(BAND_ROWS * width);
+    bands.zip(cuts.as_slice().par_chunks(BAND_ROWS * width)).enumerate().for_each(|(band, (out, own))| {
+        out.copy_from_slice(own);
         let mut near = vec![0u8; width];
         for (row, out) in out.chunks_exact_mut(width).enumerate() {
             let y = band * BAND_ROWS + row;
@@ -51,7 +53,7 @@ pub(crate) fn raised_to(edges: Option<&Edges>, cuts: &Grid<u8>, picture: &Grid<u
             }
         }
     });
-    Grid::new(width, picture.height(), data).expect("invariant: one value for each pixel")
+    raised
 }
 
 /// Height of the steepest edges in 1/4096 of the height of the solid, and the least squared gradient of a rim.
