@@ -57,15 +57,16 @@ pub fn find(grey: &Grey, options: &PoreOptions) -> Result<PoreMap, Error> {
             let seen = learned::with_dark_pores(grey, options.tone);
             find_on(grey, &learned::maps(&seen, 1.0)?.pore, options)
         }
-        _ => found(grey, None, options),
+        _ => found(grey, None, options, as_it_is),
     }
 }
 
 /// Finds the pores of a picture whose probability is known in 255 parts: one half and more is pore, whatever its grey.
 ///
 /// The rest is as in [`find`]; the sensitivity is the area at probabilities of 0.7 and 0.3. Where the program chooses
-/// ([`PoreMethod::Auto`]), it takes the threshold that suits the greys if the probabilities give about the same porosity,
-/// or if the greys show two phases and the probabilities are doubtful; else the probabilities.
+/// ([`PoreMethod::Auto`]), it takes the threshold that suits the greys if the probabilities give about the same porosity
+/// (half contrast is then moved, so that porosity comes to half way between both), or if the greys show two phases and the
+/// probabilities are doubtful; else the probabilities.
 ///
 /// # Errors
 /// [`Error::GridShape`] if the map does not have the size of the picture.
@@ -76,15 +77,22 @@ pub fn find_on(grey: &Grey, probability: &Grid<u8>, options: &PoreOptions) -> Re
     }
     match options.method {
         PoreMethod::Auto => chosen(grey, probability, options),
-        _ => found(grey, Some(probability), options),
+        _ => found(grey, Some(probability), options, as_it_is),
     }
 }
 
-/// Pores by `probability` if there is one, else by the rule of the options.
+/// A level that stays where the rule has it.
+pub(super) fn as_it_is(_: &Levelled) -> f64 {
+    0.0
+}
+
+/// Pores by `probability` if there is one, else by the rule of the options, its level moved by `shift` working levels towards
+/// the solid.
 pub(super) fn found(
     grey: &Grey,
     probability: Option<&Grid<u8>>,
     options: &PoreOptions,
+    shift: impl FnOnce(&Levelled) -> f64,
 ) -> Result<PoreMap, Error> {
     let learned = probability.map(Learned::of);
     let levels = GreyLevels::of(grey, options.tone);
@@ -99,7 +107,10 @@ pub(super) fn found(
         Some(map) => probable_cut(map, &histogram),
         None => choose_cut(grey, &levels, options, &picture, &histogram)?,
     };
-    let found = cut.map(|cut| Separated::by(&cut, &picture, &levels, options));
+    let found = cut.map(|cut| {
+        let levelled = Levelled { cut: &cut, rule, picture: &picture, levels: &levels, options };
+        Separated::by(&levelled, shift(&levelled))
+    });
     let none = || Labels { grid: Grid::filled(picture.width(), picture.height(), 0), count: 0 };
     let (labels, separation) = found.map_or_else(|| (none(), None), |f| (f.labels, Some(f.separation)));
     let numbers = PoreNumbers::of(&Evidence {
@@ -239,6 +250,34 @@ fn of_the_other_tone() -> Warning {
     Warning::new("pores-doubtful", text)
 }
 
+/// A picture with the level that separates it.
+pub(super) struct Levelled<'a> {
+    cut: &'a Cut<'a>,
+    /// The rule that the level follows.
+    pub rule: PoreMethod,
+    picture: &'a Grid<u8>,
+    levels: &'a GreyLevels,
+    options: &'a PoreOptions,
+}
+
+impl Levelled<'_> {
+    /// The pores with the level moved by so much towards the solid.
+    fn mask(&self, shift: f64) -> Mask {
+        self.cut.mask(self.picture, self.levels, shift)
+    }
+
+    fn keep(&self) -> Keep<'_> {
+        let dark = if let Cut::Below(_, darkest) = self.cut { Some((self.picture, *darkest)) } else { None };
+        Keep { smallest_px: self.options.smallest_px, dark }
+    }
+
+    /// Porosity in percent with the level moved by so much towards the solid.
+    pub fn percent(&self, shift: f64) -> f64 {
+        let area = area_kept(&self.mask(shift), self.options.connectivity, self.keep());
+        100.0 * area as f64 / self.picture.len() as f64
+    }
+}
+
 /// Pores and solid, separated.
 struct Separated {
     labels: Labels,
@@ -256,12 +295,11 @@ pub(crate) struct Separation {
 }
 
 impl Separated {
-    fn by(cut: &Cut, picture: &Grid<u8>, levels: &GreyLevels, options: &PoreOptions) -> Self {
-        let mask = cut.mask(picture, levels, 0.0);
+    fn by(levelled: &Levelled, moved: f64) -> Self {
+        let Levelled { cut, picture, levels, options, .. } = levelled;
+        let mask = levelled.mask(moved);
         let (pores, solid) = classes(picture, &mask);
-        let dark = if let Cut::Below(_, darkest) = cut { Some((picture, *darkest)) } else { None };
-        let keep = Keep { smallest_px: options.smallest_px, dark };
-        let (labels, dropped_px) = label_kept(&mask, options.connectivity, keep);
+        let (labels, dropped_px) = label_kept(&mask, options.connectivity, levelled.keep());
         let counted_px = pores.count - dropped_px;
         let level = match cut {
             Cut::At(level) => Some(levels.own_threshold(*level)),
@@ -272,15 +310,10 @@ impl Separated {
         separation.sensitivity = separation.contrast().map(|contrast| {
             let shift = cut.shift(contrast);
             let on_greys = !matches!(cut, Cut::Probable(_));
-            let percent = |shift| {
-                let mask = cut.mask(picture, levels, shift);
-                let area = area_kept(&mask, options.connectivity, keep);
-                100.0 * area as f64 / picture.len() as f64
-            };
             ThresholdSensitivity {
                 shift_grey_levels: on_greys.then(|| shift * levels.step()),
-                porosity_low_percent: percent(-shift),
-                porosity_high_percent: percent(shift),
+                porosity_low_percent: levelled.percent(moved - shift),
+                porosity_high_percent: levelled.percent(moved + shift),
             }
         });
         Self { labels, separation }
