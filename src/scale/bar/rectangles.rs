@@ -205,15 +205,20 @@ mod tests {
 
     #[test]
     fn a_stack_keeps_to_its_ends_whatever_begins_beside_it() {
-        // A bar whose lower rows begin some px further right, behind a short run that begins where the upper ones do.
-        let bar = Grid::from_fn(900, 12, |x, y| match y {
-            4 if (100..700).contains(&x) => 255,
-            5 if (100..107).contains(&x) || (110..710).contains(&x) => 255,
-            _ => 9,
-        });
-        let found = find(&bar, 200, 5);
-        let ends: Vec<_> = found.iter().map(|r| (r.left, r.right, r.top, r.bottom)).collect();
-        assert_eq!(ends, [(110, 709, 4, 5), (100, 106, 5, 5)]);
+        // A bar whose rows begin some px apart, and a short run that begins between them in either row.
+        let upper = |x: usize| (100..700).contains(&x);
+        let lower = |x: usize| (103..110).contains(&x) || (112..712).contains(&x);
+        for turned_over in [false, true] {
+            let bar = Grid::from_fn(900, 12, |x, y| match (y, turned_over) {
+                (4, false) | (5, true) if upper(x) => 255,
+                (5, false) | (4, true) if lower(x) => 255,
+                _ => 9,
+            });
+            let found = find(&bar, 200, 5);
+            let mut ends: Vec<_> = found.iter().map(|r| (r.left, r.right, r.bottom + 1 - r.top)).collect();
+            ends.sort_unstable();
+            assert_eq!(ends, [(103, 109, 1), (112, 711, 2)], "{turned_over}");
+        }
     }
 
     #[test]

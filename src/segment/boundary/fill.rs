@@ -235,3 +235,24 @@ fn next_covered(covered: &[u8], mut x: usize) -> Option<usize> {
     }
     covered[x..].iter().position(|&mark| mark != 0).map(|gap| x + gap)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_mean_by_bands_is_that_of_the_whole() {
+        let picture = Grid::from_fn(70, 3 * BAND_ROWS + 9, |x, y| ((3 * x + y) % 251) as u8);
+        let pores = Labels::from_ids(Grid::from_fn(70, 3 * BAND_ROWS + 9, |x, y| {
+            u32::from(x.abs_diff(30).pow(2) + (y % 50).abs_diff(25).pow(2) < 90)
+        }));
+        for tone in [Tone::Dark, Tone::Bright] {
+            let source = with_dark_lines(&picture, tone);
+            let covered = covered(&pores);
+            let open = source.as_slice().iter().zip(covered.as_slice()).filter(|(_, hidden)| **hidden == 0);
+            let (sum, count) =
+                open.fold((0u64, 0u64), |(sum, count), (&grey, _)| (sum + u64::from(grey), count + 1));
+            assert_eq!(u64::from(mean(&picture, &pores, tone)), sum / count);
+        }
+    }
+}
