@@ -164,7 +164,7 @@ fn the_program_takes_half_contrast_for_pores_and_the_edges_for_two_phases() {
         (chosen.labels.count, &*chosen.numbers.threshold.method),
         (named.labels.count, "half-contrast")
     );
-    // Moved towards what the network finds, but not beyond half way by more than a ring of pixels around each pore.
+    // Moved towards what the network finds, and not beyond it.
     let [own, moved, seen] = [&named, &chosen, &learned].map(|map| map.numbers.porosity_percent.unwrap());
     assert!(
         (moved - own) * (seen - own) >= 0.0 && (moved - own).abs() <= (seen - own).abs(),
