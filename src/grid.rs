@@ -220,8 +220,8 @@ impl Labels {
 
     /// One label for each group of `ids`, ascending in raster order of first appearance, and the label of each id.
     ///
-    /// `group_of[id]` is any id of the group. Zero stays background; an id that does not appear, and whose group does not,
-    /// has no label but 0.
+    /// `group_of[id]` is any id of the group, or 0 if it becomes background. Zero stays background; an id that does not
+    /// appear, and whose group does not, has no label but 0.
     pub(crate) fn from_groups(mut ids: Grid<u32>, group_of: &[u32]) -> (Self, Vec<u32>) {
         let part = ids.len().div_ceil(NUMBERED_PARTS);
         let parts: Vec<Vec<u32>> =
@@ -258,7 +258,7 @@ fn in_order_of_appearance(ids: &[u32], group_of: &[u32]) -> Vec<u32> {
         }
         last = id;
         let group = group_of[id as usize];
-        if !std::mem::replace(&mut seen[group as usize], true) {
+        if group != 0 && !std::mem::replace(&mut seen[group as usize], true) {
             order.push(group);
         }
     }
@@ -290,6 +290,14 @@ mod tests {
         let (labels, label_of) = Labels::from_groups(ids, &[0, 1, 2, 3, 4, 2, 6, 7]);
         assert_eq!(labels.grid.as_slice(), [0, 1, 2, 2, 1, 3, 0, 1]);
         assert_eq!((labels.count, label_of), (3, vec![0, 0, 1, 2, 0, 1, 3, 0]));
+    }
+
+    #[test]
+    fn a_group_of_0_becomes_background() {
+        let ids = Grid::new(4, 1, vec![2, 1, 3, 2]).unwrap();
+        let (labels, label_of) = Labels::from_groups(ids, &[0, 1, 0, 1]);
+        assert_eq!(labels.grid.as_slice(), [0, 1, 1, 0]);
+        assert_eq!((labels.count, label_of), (1, vec![0, 1, 0, 1]));
     }
 
     #[test]

@@ -132,6 +132,7 @@ fn doubt_about_boundaries_widens_the_interval_and_does_not_shrink_with_fields() 
         segmentation: Some(SegmentationDoubt {
             expected_count: 85.0,
             ambiguity: 0.1,
+            correction: 1.0,
             relative_deviation,
             ci95_low: Length::Um(5.6),
             ci95_high: Length::Um(6.2),

@@ -8,7 +8,8 @@
 
 PHANTOMS are drawn with seeds that were not learned from. The first fit is a logistic regression of "the regions belong
 to two grains" on the features of a boundary, each picture with the same weight, each boundary by its length. The second
-fits the bias of the logarithm of the mean intercept, and its spread to the ambiguity of the picture. The last command only
+fits the bias of the logarithm of the mean intercept to the ambiguity of the picture and to the shortfall that the network states
+(shortfall.py), and what is left of it to the ambiguity. The last command only
 prints how often boundaries of other pictures are real, by the stated probability.
 """
 
@@ -22,8 +23,8 @@ from scipy.optimize import minimize
 
 # Bins of the reliability table.
 BINS = 10
-# Ambiguity up to which the bias is fitted; that of more ambiguous pictures is taken as the one here. As in
-# src/segment/learned/likelihood.rs.
+# Ambiguity, and size of the shortfall, up to which the bias is fitted; that of other pictures is taken as the one here. As
+# in src/segment/learned/likelihood.rs.
 MOST_CORRECTED = 0.3
 
 
@@ -81,11 +82,12 @@ def fields(scores, calibration):
     held = np.minimum(ambiguity, MOST_CORRECTED)
     # Where every boundary is certain none is missed: no constant. Few boundaries are in doubt without being shown at
     # all at first; where most are, the probabilities carry less and less of the picture: not a straight line.
-    curve = np.column_stack([held, held * held])
+    shortfall = np.array([float(row["shortfall"]) for row in rows]).clip(-MOST_CORRECTED, MOST_CORRECTED)
+    curve = np.column_stack([held, held * held, shortfall])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
     error = curve @ np.array(calibration["bias"]) + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
     straight = np.column_stack([np.ones_like(ambiguity), ambiguity])
-    bias, spread = np.zeros(2), np.array([0.05, 0.0])
+    bias, spread = np.zeros(3), np.array([0.05, 0.0])
     for _ in range(200):
         deviation = np.maximum(straight @ spread, 0.01)
         # Least sum of sizes, as a median has: some pictures show hardly any boundary, and their error is anything.

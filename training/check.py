@@ -15,12 +15,14 @@ from pathlib import Path
 import jax
 import jax.numpy as jnp
 import numpy as np
+import onnx
 import onnxruntime
 from PIL import ImageFont
 
 import reader_network
+import shortfall
 from export import far_model, near_model
-from network import MAPS, STEP_PX, blocks, forward, initial
+from network import MAPS, SEEN, STEP_PX, blocks, forward, initial
 
 # Sixteen-bit weights carry 11 bits; logits of some tens of added layers then agree to about a hundredth of their spread.
 MOST_DIFFERENCE = 0.02
@@ -43,7 +45,7 @@ def written_network_agrees():
         onnxruntime.InferenceSession(model(parameters, running, "check").SerializeToString()) for model in (far_model, near_model)
     )
     (surroundings,) = far.run(None, {"blocks": np.asarray(blocks(picture)).transpose(0, 3, 1, 2)})
-    (maps,) = near.run(None, {"picture": picture[None], "surroundings": surroundings})
+    maps, _ = near.run(None, {"picture": picture[None], "surroundings": surroundings})
     rows, columns = maps.shape[2:]
     found = maps[0].reshape(len(MAPS), 2, 2, rows, columns).transpose(3, 1, 4, 2, 0).reshape(2 * rows, 2 * columns, len(MAPS))
     expected = np.asarray(expected)[0]
@@ -96,6 +98,41 @@ def reader_learns(folder):
         raise SystemExit("the loss of the reader did not fall: the recipe is broken")
 
 
+def shortfall_is_learned(folder):
+    """shortfall.py finds how made-up fields fall short, and the written network says it as the layers that were learned."""
+    random = np.random.default_rng(12)
+    (folder / "models").mkdir()
+    parameters, running = initial(jax.random.key(7))
+    for name, model in [("grains", near_model), ("surroundings", far_model)]:
+        onnx.save(model(parameters, running, "check"), folder / "models" / f"{name}.onnx")
+    shape = (12, 14)
+    found = []
+    for _ in range(320):
+        kind = random.normal()
+        seen = random.normal(size=(SEEN, *shape)) + kind * np.cos(np.arange(SEEN))[:, None, None]
+        solid = (random.random(shape) < 0.9).astype(np.float32)
+        error = 0.1 * np.tanh(kind)
+        found.append({"look": "etched", "ambiguity": 0.05, "error": error, "seen": seen.astype(np.float16), "solid": solid})
+    path = folder / "models" / "grains.onnx"
+    layers, data, kept_back = shortfall.learn(found, {"spread": [0.02, 0.0]}, path)
+    error = np.array([field["error"] for field in found])[kept_back]
+    left = np.abs(error - shortfall.estimates(layers, data, kept_back)).mean() / np.abs(error).mean()
+    grey = random.normal(size=(2 * STEP_PX, 3 * STEP_PX))
+    sessions = shortfall.networks(folder / "models")
+    seen, solid = shortfall.seen_in_cells(grey, sessions)
+    mean, spread = data[2]
+    x = (seen.transpose(1, 2, 0)[None].astype(np.float32) - mean) / spread
+    expected = np.array([[shortfall.shortfall_of(layers, x[:, r:r + 1, c:c + 1], jnp.ones((1, 1, 1)))[0] for c in range(x.shape[2])]
+                         for r in range(x.shape[1])])
+    picture = ((grey - grey.mean()) / grey.std()).astype(np.float32)[None]
+    (surroundings,) = sessions[0].run(None, {"blocks": np.asarray(blocks(picture)).transpose(0, 3, 1, 2)})
+    (stated,) = sessions[1].run(["shortfall"], {"picture": picture[None], "surroundings": surroundings})
+    difference = np.abs(stated[0, 0] - expected).max() / expected.std()
+    print(f"shortfall: {left:.2f} of the error of fields kept back is left; as written it differs by at most {difference:.4f} of its spread")
+    if not (left < 0.6 and difference < MOST_DIFFERENCE):
+        raise SystemExit("the shortfall is not learned, or not written as it was learned")
+
+
 def run(script, *words):
     subprocess.run([sys.executable, "-B", Path(__file__).with_name(script), *words], check=True)
 
@@ -127,14 +164,15 @@ def boundaries_are_fitted(folder, calibration, random):
 
 def fields_are_fitted(folder, calibration, random):
     """calibrate.py finds bias and spread that mean intercepts were drawn with."""
-    count, bias, spread = 4000, [0.9, -3.0], 0.05
+    count, bias, spread = 4000, [0.9, -3.0, 0.8], 0.05
     content = json.loads(calibration.read_text())
-    content["bias"] = [0.0, 0.0]
+    content["bias"] = [0.0, 0.0, 0.0]
     calibration.write_text(json.dumps(content))
     ambiguity = random.uniform(0, 0.3, count)
-    curve = np.column_stack([ambiguity, ambiguity**2])
+    shortfall = random.uniform(-0.1, 0.2, count)
+    curve = np.column_stack([ambiguity, ambiguity**2, shortfall])
     error = 100 * np.expm1(curve @ bias + spread * random.normal(size=count))
-    write_csv(folder / "scores.csv", ["ambiguity", "error_percent"], zip(ambiguity, error))
+    write_csv(folder / "scores.csv", ["ambiguity", "shortfall", "error_percent"], zip(ambiguity, shortfall, error))
     run("calibrate.py", "fields", folder / "scores.csv", calibration)
     content = json.loads(calibration.read_text())
     # Errors of fitted coefficients; of least sums of sizes they are 1.25 times those of least squares.
@@ -166,6 +204,7 @@ def main():
     texts_have_the_probability_of_all_their_ways()
     with tempfile.TemporaryDirectory() as out:
         calibration_is_found(Path(out))
+        shortfall_is_learned(Path(out))
         reader_learns(Path(out))
         run("train.py", "--binary", options.binary, "--out", out, *SMALL, "--check-falls")
 

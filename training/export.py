@@ -4,7 +4,7 @@ import numpy as np
 import onnx
 from onnx import TensorProto, helper, numpy_helper
 
-from network import BLOCK_VALUES, EPSILON, FAR_WIDTHS, MAPS, WIDTHS, layers
+from network import BLOCK_VALUES, EPSILON, FAR_WIDTHS, MAPS, SEEN, SHORTFALL_UNITS, WIDTHS, layers
 
 OPSET = 17
 
@@ -83,11 +83,22 @@ class Chain:
             x = self.layer(f"{prefix}up{k}b", self.layer(f"{prefix}up{k}a", x), out if k == last else None)
         return x
 
-    def model(self, title, inputs, output, description):
-        tensor = helper.make_tensor_value_info
-        inputs = [tensor(name, TensorProto.FLOAT, shape) for name, shape in inputs]
-        graph = helper.make_graph(self.nodes, title, inputs, [tensor(output[0], TensorProto.FLOAT, output[1])], self.constants)
-        return sound_model(graph, description)
+    def shortfall(self):
+        """How far the count falls short: one value a cell of 16 px, from a layer that sees `seen`. It says 0 until
+        training/shortfall.py has learned it."""
+        self.nodes += [
+            helper.make_node("AveragePool", ["up2b.out"], ["up2b.pooled"], kernel_shape=[2, 2], strides=[2, 2]),
+            helper.make_node("Concat", ["surroundings", "down3b.out", "up2b.pooled"], ["seen"], axis=1),
+        ]
+        widths = (SEEN, SHORTFALL_UNITS, SHORTFALL_UNITS, 1)
+        for k, (inside, out) in enumerate(zip(widths, widths[1:])):
+            self.parameters[f"shortfall{k}"] = {"weight": np.zeros((1, 1, inside, out)), "shift": np.zeros(out)}
+        x = self.layer("shortfall1", self.layer("shortfall0", "seen"))
+        self.convolution("shortfall2", x, "shortfall")
+
+    def model(self, title, inputs, outputs, description):
+        tensors = [[helper.make_tensor_value_info(name, TensorProto.FLOAT, shape) for name, shape in part] for part in (inputs, outputs)]
+        return sound_model(helper.make_graph(self.nodes, title, *tensors, self.constants), description)
 
 
 def far_model(parameters, running, description):
@@ -97,17 +108,18 @@ def far_model(parameters, running, description):
     chain.trunk("far.", x, len(FAR_WIDTHS), 1, out="surroundings")
     return chain.model(
         "a picture from afar", [("blocks", [1, BLOCK_VALUES, "block_rows", "block_columns"])],
-        ("surroundings", [1, FAR_WIDTHS[1], "far_rows", "far_columns"]), description)
+        [("surroundings", [1, FAR_WIDTHS[1], "far_rows", "far_columns"])], description)
 
 
 def near_model(parameters, running, description):
     """`picture` (1, 1, rows, columns), a part or the whole, and its `surroundings` (1, 36, rows / 16, columns / 16) to
-    `maps` (1, 8, rows / 2, columns / 2), logits."""
-    chain = Chain(parameters, running)
+    `maps` (1, 8, rows / 2, columns / 2), logits, and `shortfall` (1, 1, rows / 16, columns / 16), 0 for now."""
+    chain = Chain(dict(parameters), running)
     joined = chain.convolution("join", "surroundings", "join.out")
     x = chain.layer("down0", chain.layer("stem", "picture"))
     chain.convolution("head", chain.trunk("", x, len(WIDTHS), 0, joined), "maps")
+    chain.shortfall()
     return chain.model(
         "boundary and pore maps",
         [("picture", [1, 1, "rows", "columns"]), ("surroundings", [1, FAR_WIDTHS[1], "far_rows", "far_columns"])],
-        ("maps", [1, 4 * len(MAPS), "half_rows", "half_columns"]), description)
+        [("maps", [1, 4 * len(MAPS), "half_rows", "half_columns"]), ("shortfall", [1, 1, "far_rows", "far_columns"])], description)

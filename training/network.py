@@ -20,6 +20,10 @@ FAR_WIDTHS = (12, 36, 72, 108)
 BLOCK_PX = 8
 BLOCK_VALUES = 2
 MAPS = ("boundary", "pore")
+# What the part that says how far the count falls short starts from, all at 1/16: the surroundings, the deepest level of the
+# first trunk, and the level above it on the way up. Then the units of its two layers.
+SEEN = FAR_WIDTHS[1] + WIDTHS[-1] + WIDTHS[-2]
+SHORTFALL_UNITS = 64
 # Sides of a picture must be multiples of this: the whole is halved six times.
 STEP_PX = 64
 EPSILON = 1e-3

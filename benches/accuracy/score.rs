@@ -9,7 +9,7 @@ use ceramograph::measure::intercept::{Intercepts, expected_intercepts, intercept
 use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::pipeline::{self, Measured};
 use ceramograph::segment::grains::GrainMap;
-use ceramograph::segment::learned::grains::Likely;
+use ceramograph::segment::learned::grains::{Likely, View};
 use ceramograph::study::result::SegmentationDoubt;
 use ceramograph::units::Spacing;
 
@@ -76,6 +76,8 @@ pub struct GrainScore {
     pub interval_px: Option<(f64, f64)>,
     /// Mean of 1 - p over the expected passages, p the probability of the boundary passed.
     pub ambiguity: Option<f64>,
+    /// How the network saw the picture.
+    pub view: Option<View>,
     /// Whether that covers the truth.
     pub covered: Option<bool>,
     /// Adapted Rand error, pores of the truth left out.
@@ -178,6 +180,7 @@ fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<Grai
         error_percent: 100.0 * (mean_intercept_px / true_px - 1.0),
         interval_px,
         ambiguity: doubt.map(|doubt| doubt.ambiguity),
+        view: map.likely.as_ref().map(|likely| likely.view),
         covered: interval_px.map(|(low, high)| (low..=high).contains(&true_px)),
         pair_error: pairs.error,
         split_bits: lost.by_splits,
@@ -198,8 +201,13 @@ fn counted_where_labelled(truth: &Grid<u32>, map: &GrainMap, spacing: Spacing) -
     let (labels, options) = (labelled(&map.labels), Options::default().line_options());
     match &map.likely {
         Some(likely) => {
-            let (grain_of, edges) = (likely.grain_of.clone(), likely.edges.clone());
-            let likely = Likely { regions: labelled(&likely.regions), grain_of, edges };
+            let regions = labelled(&likely.regions);
+            let likely = Likely {
+                regions,
+                grain_of: likely.grain_of.clone(),
+                edges: likely.edges.clone(),
+                view: likely.view,
+            };
             expected_intercepts(&labels, &likely, spacing, &options)
         }
         None => counted_intercepts(&labels, spacing, &options),

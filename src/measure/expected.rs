@@ -20,12 +20,14 @@ pub(crate) struct Expected {
     /// Ambiguity: mean of 1 - p over the expected passages, p the probability of the boundary passed. 0 where every
     /// boundary is certain.
     ambiguity: f64,
+    /// How far counts on such a surface fall short, as the network says.
+    shortfall: f64,
 }
 
 impl Expected {
     /// Factor on a mean intercept that takes out the bias found on phantoms.
     pub fn correction(&self) -> f64 {
-        libm::exp(-calibration().bias_at(self.ambiguity))
+        libm::exp(-calibration().bias_at(self.ambiguity, self.shortfall))
     }
 
     /// How far the segmentation leaves the corrected `mean` open.
@@ -40,6 +42,7 @@ impl Expected {
         SegmentationDoubt {
             expected_count: self.passages,
             ambiguity: self.ambiguity,
+            correction: self.correction(),
             relative_deviation: deviation,
             ci95_low: spacing.length(mean / reach),
             ci95_high: spacing.length(mean * reach),
@@ -77,6 +80,7 @@ pub(crate) fn expected<'a>(likely: &Likely, counts: impl Iterator<Item = &'a Lin
         passages,
         deviation: libm::sqrt(variance),
         ambiguity: if passages > 0.0 { doubt / passages } else { 1.0 },
+        shortfall: likely.view.shortfall,
     }
 }
 
@@ -110,7 +114,7 @@ mod tests {
     use super::super::test_line::ParallelLines;
     use super::*;
     use crate::grid::{Grid, Labels};
-    use crate::segment::learned::grains::LikelyEdge;
+    use crate::segment::learned::grains::{LikelyEdge, View};
 
     fn likely(grid: Grid<u32>, grain_of: &[u32], edges: &[(u32, u32, f64)]) -> Likely {
         let count = grain_of.len() as u32 - 1;
@@ -119,6 +123,7 @@ mod tests {
             regions: Labels { grid, count },
             grain_of: grain_of.to_vec(),
             edges: edges.iter().map(edge).collect(),
+            view: View::default(),
         }
     }
 
@@ -186,13 +191,21 @@ mod tests {
 
     #[test]
     fn the_interval_is_that_of_a_lognormal_mean() {
-        let found = along(&quarters(), &[0.0, 90.0]);
+        let mut seen = quarters();
+        seen.view.shortfall = 0.04;
+        let found = along(&seen, &[0.0, 90.0]);
         let ambiguity = 1.25 / 6.7;
-        let [first, second] = calibration().bias;
-        assert_close(found.correction().ln(), -(first * ambiguity + second * ambiguity * ambiguity));
+        let [first, second, third] = calibration().bias;
+        let bias = first * ambiguity + second * ambiguity * ambiguity + third * 0.04;
+        assert_close(found.correction().ln(), -bias);
+        // A surface as strange as this was not fitted on.
+        seen.view.shortfall = -2.0;
+        let most = along(&seen, &[0.0, 90.0]).correction().ln();
+        assert_close(most, -bias + third * (0.04 + 0.3));
         let [constant, linear] = calibration().spread;
         let deviation = (3.25 / (6.7 * 6.7) + (constant + linear * ambiguity).powi(2)).sqrt();
         let doubt = found.doubt(8.0, Spacing::um(1.0, 1.0));
+        assert_eq!(doubt.correction, found.correction());
         assert_close(doubt.relative_deviation, deviation);
         let [low, high] = [doubt.ci95_low, doubt.ci95_high].map(|end| end.um().unwrap());
         assert_close((8.0 / low).ln(), 1.96 * deviation);

@@ -233,6 +233,11 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
         }
     }
 
+    /// Pixels of a region that all others joined with it belong to.
+    pub fn area_px(&self, root: u32) -> u64 {
+        self.regions[root as usize].area_px
+    }
+
     /// The region that `region` now belongs to.
     pub fn root(&mut self, mut region: u32) -> u32 {
         while self.parents[region as usize] != region {

@@ -9,7 +9,7 @@ use super::basin_graph::{Contrast, Merging, Sums};
 use super::basins::{Springs, basins};
 use super::boundary::{Boundaries, Evidence, Seen, boundaries, ratio};
 use super::edges::{Edge, capped_edges, edges, grouped_edges};
-use super::learned::grains::{Likely, as_probabilities, likely};
+use super::learned::grains::{Likely, View, as_probabilities, likely};
 use super::learned::reliability;
 use super::learned::suited_scale::learned_grains;
 use super::working_scale::find_at_best_scale;
@@ -30,7 +30,7 @@ const SUM_ROWS: usize = 128;
 /// The grains of a picture.
 #[derive(Clone, Debug)]
 pub struct GrainMap {
-    /// One label for each grain in raster order; 0 in pores, and nowhere else.
+    /// One label for each grain in raster order; 0 in pores, and in solid that touches no other and is too small for a grain.
     pub labels: Labels,
     /// The boundary map that they were found on, 0 to 255.
     pub boundaries: Grid<u8>,
@@ -79,16 +79,27 @@ impl Rules {
 ///
 /// Basins of the boundary map ([`basins`]) are joined, weakest common boundary first, until none is weaker than
 /// `merge_below`. The strength of a boundary is the mean of the map along it plus a share of the contrast between the
-/// two regions. Every solid pixel belongs to a grain. Pores are left out: grains on both sides of a pore are two grains
+/// two regions. Every solid pixel belongs to a grain, but for specks that pores cut off from all others. Pores are left out: grains on both sides of a pore are two grains
 /// unless they meet beside it.
 ///
 /// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    find_beside(picture, pores, options, || ()).0
+}
+
+/// As [`find`], and `meanwhile` is done by the threads that joining basins, one after the other, leaves idle.
+pub fn find_beside<T: Send>(
+    picture: &Grid<u8>,
+    pores: &Labels,
+    options: &GrainOptions,
+    meanwhile: impl FnOnce() -> T + Send,
+) -> (GrainMap, T) {
     if options.method == BoundaryMethod::Learned {
         let grey = Grey::Eight(picture.clone());
-        return learned_grains(&grey, picture, pores).expect("invariant: the network runs on any picture");
+        let found = learned_grains(&grey, picture, pores);
+        return (found.expect("invariant: the network runs on any picture"), meanwhile());
     }
-    find_at_best_scale(picture, pores, options)
+    find_at_best_scale(picture, pores, options, meanwhile)
 }
 
 impl GrainMap {
@@ -102,9 +113,9 @@ impl GrainMap {
 /// Splits the solid between `pores` into grains on a learned map of boundaries.
 ///
 /// Regions finer than grains are joined, the least likely common boundary first, until every boundary that is left is
-/// more likely real than not ([`likely`]). `picture` gives the contrast between regions; the network saw it at `scale`.
-pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> GrainMap {
-    let (likely, labels) = likely(boundaries, picture, pores, scale);
+/// more likely real than not ([`likely`]). `picture` gives the contrast between regions.
+pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, view: View) -> GrainMap {
+    let (likely, labels) = likely(boundaries, picture, pores, view);
     let boundaries = as_probabilities(boundaries);
     let edges = edges(&labels, &boundaries, u8::MAX);
     let doubt = reliability::too_weak(&likely, picture).map(|why| too_weak_for(&why));
@@ -121,14 +132,19 @@ pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale:
     }
 }
 
-/// Finds grains at the scale of the picture.
-pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+/// Finds grains at the scale of the picture, and does `meanwhile` beside it.
+pub(super) fn find_at_scale<T: Send>(
+    picture: &Grid<u8>,
+    pores: &Labels,
+    options: &GrainOptions,
+    meanwhile: impl FnOnce() -> T + Send,
+) -> (GrainMap, T) {
     let found = boundaries(picture, pores, options);
-    let (labels, edges) = merged(&found, picture, pores, options);
+    let ((labels, edges), other) = merged(&found, picture, pores, options, meanwhile);
     let evidence = found.evidence;
     let mean_boundary_strength = mean_strength(&edges);
     let (reliable, warnings) = verdict(&evidence, options, mean_boundary_strength);
-    GrainMap {
+    let map = GrainMap {
         warnings,
         reliable,
         labels,
@@ -136,7 +152,8 @@ pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainO
         mean_boundary_strength,
         edges,
         likely: None,
-    }
+    };
+    (map, other)
 }
 
 /// Whether boundaries carry a result, and what is doubtful about them.
@@ -156,13 +173,14 @@ pub(crate) fn mean_strength(edges: &[Edge]) -> f64 {
     if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) }
 }
 
-/// Grains and the boundaries between them.
-fn merged(
+/// Grains and the boundaries between them, and what `meanwhile` gives.
+fn merged<T: Send>(
     found: &Boundaries,
     picture: &Grid<u8>,
     pores: &Labels,
     options: &GrainOptions,
-) -> (Labels, Vec<Edge>) {
+    meanwhile: impl FnOnce() -> T + Send,
+) -> ((Labels, Vec<Edge>), T) {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
     let contrast = rules.contrast(&found.evidence);
@@ -170,13 +188,16 @@ fn merged(
     let seen = Seen::new(picture, pores, options.tone);
     let sums = sums(&basins, &found.strength, shallowest, |rows| Cow::Owned(seen.rows(rows).into_vec()));
     let [capped, whole] = capped_edges(&basins, &found.strength, [level(rules.cap), u8::MAX]);
-    let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
-    let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
-    (grains, grouped_edges(whole, &grain_of))
+    let merge = || {
+        let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
+        let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
+        (grains, grouped_edges(whole, &grain_of))
+    };
+    rayon::join(merge, meanwhile)
 }
 
 /// Regions after their merging up to a strength of `least`, 0 to 1, and where each of the old ones went; those below
-/// `smallest` px go to a neighbour.
+/// `smallest` px go to a neighbour, or nowhere if they have none.
 pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
     regions: Labels,
     merging: Merging<W>,
@@ -187,7 +208,7 @@ pub(super) fn joined<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
     Labels::from_groups(regions.grid, &roots)
 }
 
-/// The region that each of `count` regions belongs to after such a merging.
+/// The region that each of `count` regions belongs to after such a merging; 0 for those that belong nowhere.
 pub(crate) fn roots<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
     count: u32,
     mut merging: Merging<W>,
@@ -196,7 +217,12 @@ pub(crate) fn roots<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
 ) -> Vec<u32> {
     merging.merge_below(least * 255.0);
     merging.absorb_below(smallest);
-    (0..=count).map(|label| merging.root(label)).collect()
+    let mut belongs = |label| {
+        let root = merging.root(label);
+        // What is still too small touches nothing: a speck that noise left between pores.
+        if merging.area_px(root) < smallest { 0 } else { root }
+    };
+    (0..=count).map(&mut belongs).collect()
 }
 
 /// A strength from 0 to 1 as a level of a boundary map.

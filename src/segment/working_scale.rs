@@ -7,8 +7,8 @@ use rayon::prelude::*;
 
 use super::denoise::median3;
 use super::edges::edges;
-use super::grains::{GrainMap, find_at_scale, mean_strength};
-use super::label::label;
+use super::grains::{GrainMap, SMALLEST_PX, find_at_scale, mean_strength};
+use super::label::{Keep, label_kept};
 use super::watershed::watershed;
 use crate::grid::{Frame, Grid, Labels, Mask};
 use crate::options::{BoundaryMethod, Connectivity, GrainOptions};
@@ -30,19 +30,26 @@ const MOST_LOSS: f64 = 0.04;
 /// real-looking pictures with known grains, sampled up to three times too finely, the factor of the largest mean
 /// strength was the one with the right mean intercept. Larger factors are tried as long as they lose little. Steps in
 /// grey (`gradient`) stay at the scale of the picture: averaging makes faint ones clearer and loses the small grains.
-pub(super) fn find_at_best_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+/// `meanwhile` is done beside it.
+pub(super) fn find_at_best_scale<T: Send>(
+    picture: &Grid<u8>,
+    pores: &Labels,
+    options: &GrainOptions,
+    meanwhile: impl FnOnce() -> T + Send,
+) -> (GrainMap, T) {
     let middle = middle(picture.width(), picture.height());
     let whole = middle.width == picture.width() && middle.height == picture.height();
     let (part, part_pores) =
         (picture.cropped(middle), Labels { grid: pores.grid.cropped(middle), count: pores.count });
-    let here = find_at_scale(&part, &part_pores, options);
+    let here = at_scale(&part, &part_pores, options);
     let factor = best_factor(&here, &part, &part_pores, options);
     match (factor, whole) {
-        (1, true) => here,
-        (1, false) => find_at_scale(picture, pores, options),
+        (1, true) => (here, meanwhile()),
+        (1, false) => find_at_scale(picture, pores, options, meanwhile),
         (factor, _) => {
-            let reduced = find_at_scale(&reduced(picture, factor), &reduced_pores(pores, factor), options);
-            restored(reduced, pores, factor)
+            let (picture, small_pores) = (reduced(picture, factor), reduced_pores(pores, factor));
+            let (found, other) = find_at_scale(&picture, &small_pores, options, meanwhile);
+            (restored(found, pores, factor), other)
         }
     }
 }
@@ -55,7 +62,11 @@ pub(crate) fn middle(whole_width: usize, whole_height: usize) -> Frame {
 
 /// The factor that suits a picture, from its middle and the pores there.
 pub(crate) fn factor_by_middle(middle: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> usize {
-    best_factor(&find_at_scale(middle, pores, options), middle, pores, options)
+    best_factor(&at_scale(middle, pores, options), middle, pores, options)
+}
+
+fn at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
+    find_at_scale(picture, pores, options, || ()).0
 }
 
 /// The factor of the clearest boundaries; 1 where they are clear as they are, or carry no result.
@@ -68,7 +79,7 @@ fn best_factor(here: &GrainMap, picture: &Grid<u8>, pores: &Labels, options: &Gr
         if picture.width().min(picture.height()) / factor < LEAST_SIDE_PX {
             break;
         }
-        let there = find_at_scale(&reduced(picture, factor), &reduced_pores(pores, factor), options);
+        let there = at_scale(&reduced(picture, factor), &reduced_pores(pores, factor), options);
         if !there.reliable || there.mean_boundary_strength < strength - MOST_LOSS {
             break;
         }
@@ -131,7 +142,7 @@ fn restored(found: GrainMap, pores: &Labels, factor: usize) -> GrainMap {
     let markers = markers(&found.labels, pores, factor);
     let solid: Mask = pores.grid.map(|pore| pore == 0);
     let flooded = watershed(&strength, &markers, Some(&solid), Connectivity::Four);
-    let labels = with_islands(flooded, &solid);
+    let labels = with_islands(flooded, &solid, SMALLEST_PX as u32 * (factor * factor) as u32);
     let edges = edges(&labels, &strength, u8::MAX);
     GrainMap { mean_boundary_strength: mean_strength(&edges), boundaries: strength, edges, labels, ..found }
 }
@@ -163,14 +174,15 @@ fn markers(labels: &Labels, pores: &Labels, factor: usize) -> Labels {
     Labels { grid, count: labels.count }
 }
 
-/// Gives solid that no marker reached labels of its own, and numbers all in raster order.
-fn with_islands(flooded: Labels, solid: &Mask) -> Labels {
+/// Gives solid that no marker reached labels of its own if it has `smallest_px` or more in one piece, and numbers all in raster
+/// order.
+fn with_islands(flooded: Labels, solid: &Mask, smallest_px: u32) -> Labels {
     let missed =
         Grid::from_fn(solid.width(), solid.height(), |x, y| solid.at(x, y) && flooded.grid.at(x, y) == 0);
     if !missed.as_slice().contains(&true) {
         return Labels::from_ids(flooded.grid);
     }
-    let islands = label(&missed, Connectivity::Four);
+    let (islands, _) = label_kept(&missed, Connectivity::Four, Keep { smallest_px, dark: None });
     let mut ids = flooded.grid;
     for (id, &island) in ids.as_mut_slice().iter_mut().zip(islands.grid.as_slice()) {
         if island != 0 {
@@ -229,13 +241,13 @@ mod tests {
     }
 
     #[test]
-    fn a_restored_map_covers_the_solid_and_nothing_else() {
-        // Two grains, a pore across part of their boundary, and an island of solid within the pore.
+    fn a_restored_map_covers_the_solid_but_for_a_speck() {
+        // Two grains, a pore across part of their boundary, and a speck of solid within the pore.
         let (width, height, factor) = (41, 30, 3);
-        let pore = |x: usize, y: usize| {
-            (12..30).contains(&x) && (9..21).contains(&y) && !((20..22).contains(&x) && (14..16).contains(&y))
-        };
-        let pores = Labels { grid: Grid::from_fn(width, height, |x, y| u32::from(pore(x, y))), count: 1 };
+        let pore = |x: usize, y: usize| (12..30).contains(&x) && (9..21).contains(&y);
+        let speck = |x: usize, y: usize| (20..22).contains(&x) && (14..16).contains(&y);
+        let is_pore = |x, y| u32::from(pore(x, y) && !speck(x, y));
+        let pores = Labels { grid: Grid::from_fn(width, height, is_pore), count: 1 };
         let small = reduced_pores(&pores, factor);
         let halves = Grid::from_fn(small.grid.width(), small.grid.height(), |x, y| {
             if small.grid.at(x, y) > 0 { 0 } else { 1 + u32::from(x >= 7) }
@@ -257,7 +269,18 @@ mod tests {
                 assert_eq!(restored.labels.grid.at(x, y) == 0, pore(x, y), "{x} {y}");
             }
         }
-        assert_eq!(restored.labels.count, 3);
+        assert_eq!(restored.labels.count, 2);
         assert_eq!(restored.edges.len(), 1);
+    }
+
+    #[test]
+    fn solid_that_no_marker_reached_is_a_grain_if_it_is_large_enough() {
+        let solid = Grid::from_fn(9, 5, |x, _| x != 2 && x != 6);
+        let flooded = Labels { grid: Grid::from_fn(9, 5, |x, _| u32::from(x > 6)), count: 1 };
+        let with = |smallest_px| with_islands(flooded.clone(), &solid, smallest_px);
+        let (both, one) = (with(10), with(11));
+        assert_eq!(both.grid.row(4), [1, 1, 0, 2, 2, 2, 0, 3, 3]);
+        assert_eq!(one.grid.row(4), [0, 0, 0, 1, 1, 1, 0, 2, 2]);
+        assert_eq!((both.count, one.count), (3, 2));
     }
 }

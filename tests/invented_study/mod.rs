@@ -488,6 +488,7 @@ fn intercept_results(intercept: f64, count: u64, rows: &FieldRows) -> InterceptR
         segmentation: Some(SegmentationDoubt {
             expected_count: count as f64,
             ambiguity: 0.08,
+            correction: 0.98,
             relative_deviation: 0.02,
             ci95_low: Length::Um(intercept / 1.04),
             ci95_high: Length::Um(1.04 * intercept),

@@ -3,7 +3,7 @@ use image::RgbImage;
 use super::*;
 use crate::grid::Grid;
 use crate::report::doubt::CERTAIN;
-use crate::segment::learned::grains::LikelyEdge;
+use crate::segment::learned::grains::{LikelyEdge, View};
 
 fn decoded(overlay: &Overlay) -> RgbImage {
     image::load_from_memory(&png(overlay)).unwrap().into_rgb8()
@@ -34,6 +34,7 @@ fn halves(side: usize, probability: f64) -> (Labels, Likely) {
         regions: Labels { grid: regions, count: 2 },
         grain_of: vec![0, 1, if taken { 2 } else { 1 }],
         edges: vec![LikelyEdge { a: 1, b: 2, length_px: side as u64, probability }],
+        view: View::default(),
     };
     let grid = Grid::from_fn(side, side, |x, _| 1 + u32::from(taken && x >= side / 2));
     (Labels { grid, count: 1 + u32::from(taken) }, likely)

@@ -34,10 +34,10 @@ pub(super) fn read(crop: &Grid<u8>) -> Result<Vec<(String, f64)>, Error> {
     let Some(line) = line_of(crop) else { return Ok(Vec::new()) };
     let columns = line.len() / ROWS;
     let (steps, classes) = (columns / COLUMN_STEP, 1 + SIGNS.chars().count());
-    static NETWORK: OnceLock<Result<Network<1>, String>> = OnceLock::new();
-    let loaded = NETWORK.get_or_init(|| Network::load(BYTES, ["crop"], "signs"));
+    static NETWORK: OnceLock<Result<Network<1, 1>, String>> = OnceLock::new();
+    let loaded = NETWORK.get_or_init(|| Network::load(BYTES, ["crop"], ["signs"]));
     let network = loaded.as_ref().map_err(|why| Error::Network { why: why.clone() })?;
-    let logits = network.answer([(line, [1, 1, ROWS, columns])], [1, classes, 1, steps])?;
+    let [logits] = network.answer([(line, [1, 1, ROWS, columns])], [[1, classes, 1, steps]])?;
     let chances: Vec<Vec<f64>> = (0..steps)
         .map(|step| softmax((0..classes).map(|class| f64::from(logits[class * steps + step])).collect()))
         .collect();

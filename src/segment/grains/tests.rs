@@ -165,6 +165,23 @@ fn pores_stay_zero_and_do_not_split_the_grain_around_them() {
 }
 
 #[test]
+fn a_speck_that_pores_cut_off_is_no_grain() {
+    // Two grains beside a pore that holds an island of 25 px and a speck of 4 px.
+    let island = |x: usize, y: usize| (12..17).contains(&x) && (8..13).contains(&y);
+    let speck = |x: usize, y: usize| (24..26).contains(&x) && (10..12).contains(&y);
+    let pore = |x, y| (8..30).contains(&x) && (4..16).contains(&y) && !island(x, y) && !speck(x, y);
+    let pores = Labels { grid: Grid::from_fn(60, 20, |x, y| u32::from(pore(x, y))), count: 1 };
+    let boundaries = Grid::from_fn(60, 20, |x, _| if x == 40 { 255 } else { 0 });
+    let found = find_on(&boundaries, &Grid::filled(60, 20, 100), &pores, View::default());
+    let regions = found.likely.unwrap().regions.grid;
+    for (x, y) in (0..20).flat_map(|y| (0..60).map(move |x| (x, y))) {
+        let labels = [found.labels.grid.at(x, y), regions.at(x, y)];
+        assert_eq!(labels.map(|label| label == 0), [pore(x, y) || speck(x, y); 2], "{x} {y}");
+    }
+    assert_eq!(found.labels.count, 3);
+}
+
+#[test]
 fn tiny_pictures_are_refused_without_panic() {
     for (width, height) in [(1, 1), (1, 9), (9, 1), (3, 3)] {
         for options in [ridge(), gradient()] {

@@ -25,12 +25,30 @@ const SMALLEST_PX: f64 = 12.0;
 /// Regions finer than grains, and how likely each boundary between two of them is real.
 #[derive(Clone, Debug)]
 pub struct Likely {
-    /// The regions; 0 in pores.
+    /// The regions; 0 in pores, and in solid that belongs to no grain.
     pub regions: Labels,
-    /// The grain that each region belongs to if boundaries are cut at one half, by region.
+    /// The grain that each region belongs to if boundaries are cut at one half, by region; 0 if it belongs to none.
     pub grain_of: Vec<u32>,
     /// Pairs of touching regions in ascending order.
     pub edges: Vec<LikelyEdge>,
+    /// How the network saw the picture.
+    pub view: View,
+}
+
+/// How the network saw a picture as a whole.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct View {
+    /// Pixels of the network for one pixel of the picture.
+    pub scale: f64,
+    /// Of [`Maps::shortfall`](super::Maps::shortfall).
+    pub shortfall: f64,
+}
+
+impl Default for View {
+    /// The picture as it is, without a shortfall.
+    fn default() -> Self {
+        Self { scale: 1.0, shortfall: 0.0 }
+    }
 }
 
 /// A boundary between two regions.
@@ -46,10 +64,10 @@ pub struct LikelyEdge {
     pub probability: f64,
 }
 
-/// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast, and the network saw it at `scale`.
-pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f64) -> (Likely, Labels) {
+/// Regions and grains of `boundary`, a map of logits; `picture` gives the contrast.
+pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, view: View) -> (Likely, Labels) {
     let fine = fine_regions(boundary, picture, pores);
-    let traits = PictureTraits::of(&fine.sums, &fine.edges, scale);
+    let traits = PictureTraits::of(&fine.sums, &fine.edges, view.scale);
     let edges = fine
         .edges
         .iter()
@@ -68,8 +86,18 @@ pub fn likely(boundary: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, scale: f6
     let merging = Merging::new(fine.sums, fine.edges, weigh);
     let smallest = (SMALLEST_PX / (traits.scale * traits.scale)).ceil() as u64;
     let (grains, grain_of) = joined(fine.regions.clone(), merging, 0.5, smallest);
-    let likely = Likely { regions: fine.regions, grain_of, edges };
-    (likely, grains)
+    let regions = without_specks(fine.regions, &grain_of);
+    (Likely { regions, grain_of, edges, view }, grains)
+}
+
+/// The regions without those that belong to no grain, for a line would pass them as grains on its way across a pore. The
+/// others keep their labels.
+fn without_specks(mut regions: Labels, grain_of: &[u32]) -> Labels {
+    if grain_of[1..].contains(&0) {
+        let of_grain = |region: &mut u32| *region *= u32::from(grain_of[*region as usize] != 0);
+        regions.grid.as_mut_slice().par_iter_mut().for_each(of_grain);
+    }
+    regions
 }
 
 impl Likely {

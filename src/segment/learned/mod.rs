@@ -26,14 +26,18 @@ use crate::options::Tone;
 /// Largest factor that a picture is enlarged by, and one over the smallest that it is reduced by.
 const LARGEST_SCALE: f64 = 32.0;
 
-/// What the network says of each pixel of a picture.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// What the network says of a picture.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Maps {
     /// Logit of the probability of a grain boundary, 255 levels from -6 to 6 ([`levels`]); a boundary is one pixel wide on
     /// either side.
     pub boundary: Grid<u8>,
     /// Probability of a pore in 255 parts.
     pub pore: Grid<u8>,
+    /// How far the count of boundaries on such a surface falls short, because part of them shows neither as a step nor as
+    /// a line, or lines show that are none: natural logarithm of true over counted passages, beyond what the ambiguity of
+    /// the count says. The mean over all that is not pore.
+    pub shortfall: f64,
 }
 
 /// Boundaries and pores of a picture, at its own size, seen by the network at `scale` times that size.
@@ -62,6 +66,7 @@ pub fn maps(picture: &Grey, scale: f64) -> Result<Maps, Error> {
     Ok(Maps {
         boundary: resample::lines(&maps.boundary, width, height),
         pore: resample::map(&maps.pore, width, height),
+        shortfall: maps.shortfall,
     })
 }
 

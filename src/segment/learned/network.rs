@@ -40,18 +40,25 @@ pub(super) const SURROUNDINGS_CHANNELS: usize = 36;
 /// # Errors
 /// [`Error::Network`] if the network in the program is damaged.
 pub(super) fn surroundings(blocks: Vec<f32>, width: usize, height: usize) -> Result<Vec<f32>, Error> {
-    static NETWORK: OnceLock<Result<Network<1>, String>> = OnceLock::new();
-    let loaded = NETWORK.get_or_init(|| Network::load(SURROUNDINGS_BYTES, ["blocks"], "surroundings"));
+    static NETWORK: OnceLock<Result<Network<1, 1>, String>> = OnceLock::new();
+    let loaded = NETWORK.get_or_init(|| Network::load(SURROUNDINGS_BYTES, ["blocks"], ["surroundings"]));
     let network = loaded.as_ref().map_err(|why| Error::Network { why: why.clone() })?;
     let blocks = (blocks, [1, BLOCK_STATISTICS, height / BLOCK_PX, width / BLOCK_PX]);
-    network.answer([blocks], surroundings_shape(width, height))
+    let [surroundings] = network.answer([blocks], [surroundings_shape(width, height)])?;
+    Ok(surroundings)
+}
+
+/// What is answered for a tile.
+pub(super) struct Answer {
+    /// A logit for each map and pixel, in planes of half the height and half the width: pixel (2x + dx, 2y + dy) of map m
+    /// stands in plane 4 m + 2 dy + dx at (x, y).
+    pub maps: Vec<f32>,
+    /// How far the count of boundaries falls short, for each cell: natural logarithm of true over counted.
+    pub shortfall: Vec<f32>,
 }
 
 /// Answers for one tile of standardised grey levels, `height` rows of `width`, both multiples of [`STEP_PX`], with the
-/// part of the picture's `surroundings` that lies under it.
-///
-/// The answer is a logit for each map and pixel, in planes of half the height and half the width: pixel (2x + dx, 2y + dy)
-/// of map m stands in plane 4 m + 2 dy + dx at (x, y). The number of threads does not change a bit of the answer.
+/// part of the picture's `surroundings` that lies under it. The number of threads does not change a bit of the answer.
 ///
 /// # Errors
 /// [`Error::Network`] if the network in the program is damaged.
@@ -60,12 +67,16 @@ pub(super) fn answer(
     surroundings: Vec<f32>,
     width: usize,
     height: usize,
-) -> Result<Vec<f32>, Error> {
-    static NETWORK: OnceLock<Result<Network<2>, String>> = OnceLock::new();
-    let loaded = NETWORK.get_or_init(|| Network::load(TILE_BYTES, ["picture", "surroundings"], "maps"));
+) -> Result<Answer, Error> {
+    static NETWORK: OnceLock<Result<Network<2, 2>, String>> = OnceLock::new();
+    let loaded =
+        NETWORK.get_or_init(|| Network::load(TILE_BYTES, ["picture", "surroundings"], ["maps", "shortfall"]));
     let network = loaded.as_ref().map_err(|why| Error::Network { why: why.clone() })?;
     let inputs = [(tile, [1, 1, height, width]), (surroundings, surroundings_shape(width, height))];
-    network.answer(inputs, [1, MAPS * MAP_CHANNELS, height / 2, width / 2])
+    let cells = [1, 1, height / SURROUNDINGS_CELL_PX, width / SURROUNDINGS_CELL_PX];
+    let [maps, shortfall] =
+        network.answer(inputs, [[1, MAPS * MAP_CHANNELS, height / 2, width / 2], cells])?;
+    Ok(Answer { maps, shortfall })
 }
 
 fn surroundings_shape(width: usize, height: usize) -> [usize; 4] {
@@ -98,13 +109,18 @@ mod tests {
         });
         let cells = SIDE / SURROUNDINGS_CELL_PX;
         let surroundings = waves(SURROUNDINGS_CHANNELS * cells * cells, 5);
-        let logits = answer(tile.collect(), surroundings, SIDE, SIDE).unwrap();
+        let Answer { maps: logits, shortfall } = answer(tile.collect(), surroundings, SIDE, SIDE).unwrap();
         let half = SIDE / 2;
         let plane = |map: &[f32]| -> Vec<u32> {
             let rows = map.chunks(half).skip(KEPT.y / 2).take(KEPT.height / 2);
             rows.flat_map(|row| row[KEPT.x / 2..][..KEPT.width / 2].iter().map(|v| v.to_bits())).collect()
         };
-        logits.chunks(half * half).flat_map(plane).collect()
+        let kept = |i: usize| {
+            inside(SURROUNDINGS_CELL_PX * (i % cells), KEPT.x, KEPT.width)
+                && inside(SURROUNDINGS_CELL_PX * (i / cells), KEPT.y, KEPT.height)
+        };
+        let distance_0 = shortfall.iter().enumerate().filter(|(i, _)| kept(*i)).map(|(_, v)| v.to_bits());
+        logits.chunks(half * half).flat_map(plane).chain(distance_0).collect()
     }
 
     #[test]
@@ -119,7 +135,7 @@ mod tests {
     #[test]
     fn an_answer_follows_its_surroundings() {
         let (tile, cells) = (waves(64 * 64, 7), SURROUNDINGS_CHANNELS * 4 * 4);
-        let with = |surroundings| answer(tile.clone(), surroundings, 64, 64).unwrap();
+        let with = |surroundings| answer(tile.clone(), surroundings, 64, 64).unwrap().maps;
         assert!(with(waves(cells, 5)) != with(vec![0.0; cells]));
     }
 

@@ -36,22 +36,60 @@ fn in_tiles(picture: &Grid<u16>, largest_px: usize) -> Result<Maps, Error> {
     let (width, height) = (picture.width(), picture.height());
     let standard = Standard::of(picture);
     let surroundings = Surroundings::of(picture, &standard)?;
-    let mut maps = Maps { boundary: Grid::filled(width, height, 0), pore: Grid::filled(width, height, 0) };
+    let (mut boundary, mut pore) = (Grid::filled(width, height, 0), Grid::filled(width, height, 0));
+    let cells = |px: usize| px.div_ceil(SURROUNDINGS_CELL_PX);
+    let mut shortfall = Grid::filled(cells(width), cells(height), 0);
     for rows in spans(height, largest_px) {
         for columns in spans(width, largest_px) {
             let tile = standard.tile(picture, &columns, &rows);
-            let logits = answer(
+            let answer = answer(
                 tile,
                 surroundings.part(columns.cells(), rows.cells()),
                 columns.seen_px,
                 rows.seen_px,
             )?;
-            let (boundary, pore) = logits.split_at(logits.len() / 2);
-            keep(boundary, (&columns, &rows), |logit| logit_level(f64::from(logit)), &mut maps.boundary);
-            keep(pore, (&columns, &rows), probability_level, &mut maps.pore);
+            let place = (&columns, &rows);
+            let (boundaries, pores) = answer.maps.split_at(answer.maps.len() / 2);
+            keep(boundaries, place, |logit| logit_level(f64::from(logit)), &mut boundary);
+            keep(pores, place, probability_level, &mut pore);
+            keep_cells(&answer.shortfall, place, &mut shortfall);
         }
     }
-    Ok(maps)
+    let shortfall = mean_of_solid(&shortfall, &pore);
+    Ok(Maps { boundary, pore, shortfall })
+}
+
+/// Steps of a logarithm that is kept for a cell: whole numbers, whose sum does not depend on the order.
+const STEPS_PER_UNIT: f32 = 4096.0;
+
+/// Writes the kept cells of a tile into the map of all cells, in [`STEPS_PER_UNIT`].
+fn keep_cells(values: &[f32], (columns, rows): (&Span, &Span), map: &mut Grid<i32>) {
+    let (first, seen) = (columns.before_px / SURROUNDINGS_CELL_PX, columns.cells().len());
+    let cells =
+        |kept: &Range<usize>| kept.start / SURROUNDINGS_CELL_PX..kept.end.div_ceil(SURROUNDINGS_CELL_PX);
+    let width = map.width();
+    let across = cells(&columns.kept);
+    for (i, y) in cells(&rows.kept).enumerate() {
+        let from = (rows.before_px / SURROUNDINGS_CELL_PX + i) * seen + first;
+        let row = &mut map.as_mut_slice()[y * width..][across.clone()];
+        for (step, value) in row.iter_mut().zip(&values[from..]) {
+            *step = (value * STEPS_PER_UNIT).round() as i32;
+        }
+    }
+}
+
+/// Mean over all pixels of the value of their cell, each weighted by the probability that it is no pore; 0 if all are.
+fn mean_of_solid(cells: &Grid<i32>, pore: &Grid<u8>) -> f64 {
+    let row_sums = |(y, row): (usize, &[u8])| {
+        let cells = cells.row(y / SURROUNDINGS_CELL_PX).iter();
+        cells.zip(row.chunks(SURROUNDINGS_CELL_PX)).fold([0i64; 2], |[sum, solid], (&value, pores)| {
+            let own: i64 = pores.iter().map(|&pore| i64::from(u8::MAX - pore)).sum();
+            [sum + own * i64::from(value), solid + own]
+        })
+    };
+    let rows = pore.as_slice().par_chunks(pore.width()).enumerate();
+    let [sum, solid] = rows.map(row_sums).reduce(|| [0; 2], |a, b| [a[0] + b[0], a[1] + b[1]]);
+    if solid == 0 { 0.0 } else { sum as f64 / (solid as f64 * f64::from(STEPS_PER_UNIT)) }
 }
 
 /// Columns or rows of a tile.

@@ -36,6 +36,9 @@ pub struct SegmentationDoubt {
     pub expected_count: f64,
     /// Mean of 1 - p over the expected passages, p the probability of the boundary passed; 0 where all are certain.
     pub ambiguity: f64,
+    /// Factor that the mean was multiplied by: what the ambiguity and the look of the surface say of boundaries that counts
+    /// miss, or take for real.
+    pub correction: f64,
     /// Standard deviation of the mean over the mean.
     pub relative_deviation: f64,
     /// Lower end of the 95 % interval.
