@@ -102,7 +102,7 @@ pub fn measure_at_scale(
     let warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
-    let pores = timings.time(Stage::PoreMeasures, 0, || {
+    let pores = timings.time(Stage::PoreMeasures, pixels, || {
         pores(&pore_map.labels, pore_regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
     });
     let grains = grain_map.as_ref().map_or(Vec::new(), |map| {
@@ -157,20 +157,20 @@ fn pores_and_grains(
         Some(maps) => pores::find_on(grey, &maps.pore, &options.pore_options()),
         None => pores::find(grey, &options.pore_options()),
     })?;
-    let pore_regions = || timings.time(Stage::PoreMeasures, pixels, || regions(&pore_map.labels, spacing));
-    let (grain_map, regions) =
-        timings.time(Stage::Grains, pixels, || match maps.filter(|_| learned_boundaries) {
-            Some(maps) => {
-                let found =
-                    learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels);
-                Ok::<_, Error>((found?, pore_regions()))
-            }
-            None => {
-                drop(seen);
-                let options = options.grain_options();
-                Ok(grains::find_beside(&pore_map.picture, &pore_map.labels, &options, pore_regions))
-            }
-        })?;
+    let (picture, pores) = (&pore_map.picture, &pore_map.labels);
+    let pore_regions = || timings.time_part(Stage::PoreMeasures, || regions(pores, spacing));
+    let (grain_map, regions) = match maps.filter(|_| learned_boundaries) {
+        Some(maps) => {
+            let find = || learned::suited_scale::grains_on(maps, &seen, picture, pores);
+            (timings.time(Stage::Grains, pixels, find)?, pore_regions())
+        }
+        None => {
+            drop(seen);
+            let options = options.grain_options();
+            let find = || grains::find_beside(picture, pores, &options, pore_regions);
+            timings.time(Stage::Grains, pixels, find)
+        }
+    };
     Ok((pore_map, regions, grain_map))
 }
 
