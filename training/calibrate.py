@@ -23,8 +23,8 @@ from scipy.optimize import minimize
 
 # Bins of the reliability table.
 BINS = 10
-# Ambiguity, and size of the shortfall, up to which the bias is fitted; that of other pictures is taken as the one here. As
-# in src/segment/learned/likelihood.rs.
+# Ambiguity up to which the bias is fitted; that of more ambiguous pictures is taken as the one here. As in
+# src/segment/learned/likelihood.rs.
 MOST_CORRECTED = 0.3
 
 
@@ -75,6 +75,12 @@ def edges(samples, calibration):
     print_reliability(1 / (1 + np.exp(-(design @ found.x))), real, weight)
 
 
+def held_shortfall(shortfall, ambiguity):
+    """The shortfall as far as it counts: no surface hides more than the boundaries that are seen leave in doubt."""
+    most = np.minimum(ambiguity, MOST_CORRECTED)
+    return np.clip(shortfall, -most, most)
+
+
 def fields(scores, calibration):
     with open(scores, newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["ambiguity"] and row["error_percent"]]
@@ -82,8 +88,7 @@ def fields(scores, calibration):
     held = np.minimum(ambiguity, MOST_CORRECTED)
     # Where every boundary is certain none is missed: no constant. Few boundaries are in doubt without being shown at
     # all at first; where most are, the probabilities carry less and less of the picture: not a straight line.
-    shortfall = np.array([float(row["shortfall"]) for row in rows]).clip(-MOST_CORRECTED, MOST_CORRECTED)
-    curve = np.column_stack([held, held * held, shortfall])
+    curve = np.column_stack([held, held * held, held_shortfall(np.array([float(row["shortfall"]) for row in rows]), ambiguity)])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
     error = curve @ np.array(calibration["bias"]) + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
     straight = np.column_stack([np.ones_like(ambiguity), ambiguity])

@@ -170,7 +170,7 @@ def fields_are_fitted(folder, calibration, random):
     calibration.write_text(json.dumps(content))
     ambiguity = random.uniform(0, 0.3, count)
     shortfall = random.uniform(-0.1, 0.2, count)
-    curve = np.column_stack([ambiguity, ambiguity**2, shortfall])
+    curve = np.column_stack([ambiguity, ambiguity**2, np.clip(shortfall, -ambiguity, ambiguity)])
     error = 100 * np.expm1(curve @ bias + spread * random.normal(size=count))
     write_csv(folder / "scores.csv", ["ambiguity", "shortfall", "error_percent"], zip(ambiguity, shortfall, error))
     run("calibrate.py", "fields", folder / "scores.csv", calibration)

@@ -24,6 +24,7 @@ import onnxruntime
 from onnx import numpy_helper
 from PIL import Image
 
+from calibrate import held_shortfall
 from network import MAPS, SEEN, SHORTFALL_UNITS, STEP_PX
 from network import blocks as blocks_of
 from optimiser import begun, changed, rate_at
@@ -85,8 +86,9 @@ def fields(scores, folder, sessions, bias):
         grey = np.asarray(Image.open(Path(folder) / f"{row['picture']}.png").convert("L")).astype(np.float32)
         seen, solid = seen_in_cells(reduced(grey, float(row["scale"])), sessions)
         # The table has been corrected by what the calibration says of shortfall so far.
-        error = np.log1p(float(row["error_percent"]) / 100) + bias[2] * float(row["shortfall"])
-        found.append({"look": row["look"], "ambiguity": float(row["ambiguity"]), "error": error, "seen": seen, "solid": solid})
+        ambiguity = float(row["ambiguity"])
+        error = np.log1p(float(row["error_percent"]) / 100) + bias[2] * held_shortfall(float(row["shortfall"]), ambiguity)
+        found.append({"look": row["look"], "ambiguity": ambiguity, "error": error, "seen": seen, "solid": solid})
     return found
 
 

@@ -198,10 +198,10 @@ mod tests {
         let [first, second, third] = calibration().bias;
         let bias = first * ambiguity + second * ambiguity * ambiguity + third * 0.04;
         assert_close(found.correction().ln(), -bias);
-        // A surface as strange as this was not fitted on.
+        // No surface hides more than the boundaries that are seen leave in doubt.
         seen.view.shortfall = -2.0;
         let most = along(&seen, &[0.0, 90.0]).correction().ln();
-        assert_close(most, -bias + third * (0.04 + 0.3));
+        assert_close(most, -bias + third * (0.04 + ambiguity));
         let [constant, linear] = calibration().spread;
         let deviation = (3.25 / (6.7 * 6.7) + (constant + linear * ambiguity).powi(2)).sqrt();
         let doubt = found.doubt(8.0, Spacing::um(1.0, 1.0));

@@ -242,6 +242,16 @@ mod tests {
     }
 
     #[test]
+    fn a_cell_counts_by_its_solid() {
+        // Two cells of 1 and 3 units side by side, the second a column wide; half of the first is pore.
+        let cells = Grid::new(2, 1, vec![4096, 3 * 4096]).unwrap();
+        let pore = Grid::from_fn(17, 10, |x, _| if x < 8 { 255 } else { 0 });
+        let mean = mean_of_solid(&cells, &pore);
+        assert!((mean - (80.0 + 3.0 * 10.0) / 90.0).abs() < 1e-12, "{mean}");
+        assert_eq!(mean_of_solid(&cells, &Grid::filled(17, 10, 255)), 0.0);
+    }
+
+    #[test]
     fn any_number_of_threads_gives_the_same_maps() {
         let picture = picture(333, 274);
         let with = |threads| {
