@@ -79,8 +79,8 @@ impl Rules {
 ///
 /// Basins of the boundary map ([`basins`]) are joined, weakest common boundary first, until none is weaker than
 /// `merge_below`. The strength of a boundary is the mean of the map along it plus a share of the contrast between the
-/// two regions. Every solid pixel belongs to a grain, but for specks that pores cut off from all others. Pores are left out: grains on both sides of a pore are two grains
-/// unless they meet beside it.
+/// two regions. Every solid pixel belongs to a grain, but for specks that pores cut off from all others. Pores are left
+/// out: grains on both sides of a pore are two grains unless they meet beside it.
 ///
 /// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
