@@ -7,7 +7,7 @@ use crate::grid::Frame;
 use crate::measure::grain::grains;
 use crate::measure::intercept::{Intercepts, expected_intercepts, intercepts};
 use crate::measure::pore::pores;
-use crate::measure::region::{Region, regions};
+use crate::measure::region::regions;
 use crate::micrograph::overlap::{Fingerprint, fingerprint};
 use crate::micrograph::{Grey, InfoStrip, Micrograph, check, info_strip};
 use crate::options::{BoundaryMethod, Options, PoreMethod};
@@ -86,7 +86,7 @@ pub fn measure_at_scale(
     let grey = cropped(&micrograph.grey, frame);
     let (mut findings, fingerprint) =
         timings.time(Stage::Check, pixels, || (check::check(&grey), fingerprint(&grey)));
-    let (pore_map, pore_regions, mut grain_map) = pores_and_grains(&grey, spacing, options, timings)?;
+    let (pore_map, mut grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
     let mut intercepts = grain_map
         .reliable
@@ -103,7 +103,8 @@ pub fn measure_at_scale(
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
     let pores = timings.time(Stage::PoreMeasures, pixels, || {
-        pores(&pore_map.labels, pore_regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
+        let regions = regions(&pore_map.labels, spacing);
+        pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
     });
     let grains = grain_map.as_ref().map_or(Vec::new(), |map| {
         timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
@@ -139,13 +140,8 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
     }
 }
 
-/// Both maps of a picture, and its pores as regions; the network is asked once for both maps.
-fn pores_and_grains(
-    grey: &Grey,
-    spacing: Spacing,
-    options: &Options,
-    timings: &Timings,
-) -> Result<(PoreMap, Vec<Region>, GrainMap), Error> {
+/// Both maps of a picture; the network is asked once for both.
+fn pores_and_grains(grey: &Grey, options: &Options, timings: &Timings) -> Result<(PoreMap, GrainMap), Error> {
     let pixels = grey.width() * grey.height();
     let learned_pores = matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto);
     let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
@@ -157,21 +153,14 @@ fn pores_and_grains(
         Some(maps) => pores::find_on(grey, &maps.pore, &options.pore_options()),
         None => pores::find(grey, &options.pore_options()),
     })?;
-    let (picture, pores) = (&pore_map.picture, &pore_map.labels);
-    let pore_regions = || timings.time_part(Stage::PoreMeasures, || regions(pores, spacing));
-    let (grain_map, regions) = match maps.filter(|_| learned_boundaries) {
-        Some(maps) => {
-            let find = || learned::suited_scale::grains_on(maps, &seen, picture, pores);
-            (timings.time(Stage::Grains, pixels, find)?, pore_regions())
-        }
+    let grain_map = timings.time(Stage::Grains, pixels, || match maps.filter(|_| learned_boundaries) {
+        Some(maps) => learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels),
         None => {
             drop(seen);
-            let options = options.grain_options();
-            let find = || grains::find_beside(picture, pores, &options, pore_regions);
-            timings.time(Stage::Grains, pixels, find)
+            Ok(grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options()))
         }
-    };
-    Ok((pore_map, regions, grain_map))
+    })?;
+    Ok((pore_map, grain_map))
 }
 
 /// The typed frame, or the picture without its info strip.

@@ -87,8 +87,7 @@ impl StageTime {
 /// Sums of the time that stages took; threads may add to it at once.
 ///
 /// Wall-clock time: a stage that waits for its own threads while they work on another picture counts that as well, so
-/// that with several pictures in flight the sum of all stages exceeds the time of the run. So does what is done on idle threads
-/// while another stage runs.
+/// that with several pictures in flight the sum of all stages exceeds the time of the run.
 #[derive(Debug, Default)]
 pub struct Timings {
     tallies: [Tally; Stage::ALL.len()],
@@ -110,24 +109,12 @@ impl Timings {
         result
     }
 
-    /// Does a part of a call of `stage` apart from the rest, which counts the call.
-    pub fn time_part<T>(&self, stage: Stage, work: impl FnOnce() -> T) -> T {
-        let start = Instant::now();
-        let result = work();
-        self.add_time(stage, start.elapsed());
-        result
-    }
-
     /// Adds a call of `stage` that was timed elsewhere.
     pub fn add(&self, stage: Stage, pixels: usize, took: Duration) {
         let tally = &self.tallies[stage as usize];
-        self.add_time(stage, took);
+        tally.nanoseconds.fetch_add(took.as_nanos() as u64, Ordering::Relaxed);
         tally.calls.fetch_add(1, Ordering::Relaxed);
         tally.pixels.fetch_add(pixels as u64, Ordering::Relaxed);
-    }
-
-    fn add_time(&self, stage: Stage, took: Duration) {
-        self.tallies[stage as usize].nanoseconds.fetch_add(took.as_nanos() as u64, Ordering::Relaxed);
     }
 
     /// The stages that ran, in the order of the work.
@@ -159,11 +146,9 @@ mod tests {
         timings.time(Stage::Grains, 10, slept);
         assert_eq!(timings.time(Stage::Pores, 7, || 5), 5);
         timings.time(Stage::Grains, 20, slept);
-        timings.time_part(Stage::Pores, slept);
         let [pores, grains] = timings.stages()[..] else { panic!("two stages ran") };
         assert_eq!((pores.stage, pores.calls, pores.pixels), (Stage::Pores, 1, 7));
         assert_eq!((grains.stage, grains.calls, grains.pixels), (Stage::Grains, 2, 30));
         assert!((0.006..1.0).contains(&grains.seconds), "{}", grains.seconds);
-        assert!((0.003..1.0).contains(&pores.seconds), "{}", pores.seconds);
     }
 }

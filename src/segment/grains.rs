@@ -84,22 +84,11 @@ impl Rules {
 ///
 /// Learned boundaries ask the network, at the scale of the picture, and go on as [`find_on`].
 pub fn find(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
-    find_beside(picture, pores, options, || ()).0
-}
-
-/// As [`find`], and `meanwhile` is done by the threads that joining basins, one after the other, leaves idle.
-pub fn find_beside<T: Send>(
-    picture: &Grid<u8>,
-    pores: &Labels,
-    options: &GrainOptions,
-    meanwhile: impl FnOnce() -> T + Send,
-) -> (GrainMap, T) {
     if options.method == BoundaryMethod::Learned {
         let grey = Grey::Eight(picture.clone());
-        let found = learned_grains(&grey, picture, pores);
-        return (found.expect("invariant: the network runs on any picture"), meanwhile());
+        return learned_grains(&grey, picture, pores).expect("invariant: the network runs on any picture");
     }
-    find_at_best_scale(picture, pores, options, meanwhile)
+    find_at_best_scale(picture, pores, options)
 }
 
 impl GrainMap {
@@ -132,19 +121,14 @@ pub fn find_on(boundaries: &Grid<u8>, picture: &Grid<u8>, pores: &Labels, view: 
     }
 }
 
-/// Finds grains at the scale of the picture, and does `meanwhile` beside it.
-pub(super) fn find_at_scale<T: Send>(
-    picture: &Grid<u8>,
-    pores: &Labels,
-    options: &GrainOptions,
-    meanwhile: impl FnOnce() -> T + Send,
-) -> (GrainMap, T) {
+/// Finds grains at the scale of the picture.
+pub(super) fn find_at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
     let found = boundaries(picture, pores, options);
-    let ((labels, edges), other) = merged(&found, picture, pores, options, meanwhile);
+    let (labels, edges) = merged(&found, picture, pores, options);
     let evidence = found.evidence;
     let mean_boundary_strength = mean_strength(&edges);
     let (reliable, warnings) = verdict(&evidence, options, mean_boundary_strength);
-    let map = GrainMap {
+    GrainMap {
         warnings,
         reliable,
         labels,
@@ -152,8 +136,7 @@ pub(super) fn find_at_scale<T: Send>(
         mean_boundary_strength,
         edges,
         likely: None,
-    };
-    (map, other)
+    }
 }
 
 /// Whether boundaries carry a result, and what is doubtful about them.
@@ -173,14 +156,13 @@ pub(crate) fn mean_strength(edges: &[Edge]) -> f64 {
     if length == 0 { 0.0 } else { sum as f64 / (length as f64 * 255.0) }
 }
 
-/// Grains and the boundaries between them, and what `meanwhile` gives.
-fn merged<T: Send>(
+/// Grains and the boundaries between them.
+fn merged(
     found: &Boundaries,
     picture: &Grid<u8>,
     pores: &Labels,
     options: &GrainOptions,
-    meanwhile: impl FnOnce() -> T + Send,
-) -> ((Labels, Vec<Edge>), T) {
+) -> (Labels, Vec<Edge>) {
     let rules = Rules::of(options.method);
     let shallowest = level(options.shallowest);
     let contrast = rules.contrast(&found.evidence);
@@ -188,12 +170,9 @@ fn merged<T: Send>(
     let seen = Seen::new(picture, pores, options.tone);
     let sums = sums(&basins, &found.strength, shallowest, |rows| Cow::Owned(seen.rows(rows).into_vec()));
     let [capped, whole] = capped_edges(&basins, &found.strength, [level(rules.cap), u8::MAX]);
-    let merge = || {
-        let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
-        let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
-        (grains, grouped_edges(whole, &grain_of))
-    };
-    rayon::join(merge, meanwhile)
+    let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));
+    let (grains, grain_of) = joined(basins, merging, options.merge_below, SMALLEST_PX);
+    (grains, grouped_edges(whole, &grain_of))
 }
 
 /// Regions after their merging up to a strength of `least`, 0 to 1, and where each of the old ones went; those below
@@ -217,12 +196,12 @@ pub(crate) fn roots<W: Fn(&Edge, Sums, Sums) -> u64 + Sync>(
 ) -> Vec<u32> {
     merging.merge_below(least * 255.0);
     merging.absorb_below(smallest);
-    let mut belongs = |label| {
+    let belongs = |label| {
         let root = merging.root(label);
         // What is still too small touches nothing: a speck that noise left between pores.
         if merging.area_px(root) < smallest { 0 } else { root }
     };
-    (0..=count).map(&mut belongs).collect()
+    (0..=count).map(belongs).collect()
 }
 
 /// A strength from 0 to 1 as a level of a boundary map.

@@ -30,26 +30,19 @@ const MOST_LOSS: f64 = 0.04;
 /// real-looking pictures with known grains, sampled up to three times too finely, the factor of the largest mean
 /// strength was the one with the right mean intercept. Larger factors are tried as long as they lose little. Steps in
 /// grey (`gradient`) stay at the scale of the picture: averaging makes faint ones clearer and loses the small grains.
-/// `meanwhile` is done beside it.
-pub(super) fn find_at_best_scale<T: Send>(
-    picture: &Grid<u8>,
-    pores: &Labels,
-    options: &GrainOptions,
-    meanwhile: impl FnOnce() -> T + Send,
-) -> (GrainMap, T) {
+pub(super) fn find_at_best_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
     let middle = middle(picture.width(), picture.height());
     let whole = middle.width == picture.width() && middle.height == picture.height();
     let (part, part_pores) =
         (picture.cropped(middle), Labels { grid: pores.grid.cropped(middle), count: pores.count });
-    let here = at_scale(&part, &part_pores, options);
+    let here = find_at_scale(&part, &part_pores, options);
     let factor = best_factor(&here, &part, &part_pores, options);
     match (factor, whole) {
-        (1, true) => (here, meanwhile()),
-        (1, false) => find_at_scale(picture, pores, options, meanwhile),
+        (1, true) => here,
+        (1, false) => find_at_scale(picture, pores, options),
         (factor, _) => {
-            let (picture, small_pores) = (reduced(picture, factor), reduced_pores(pores, factor));
-            let (found, other) = find_at_scale(&picture, &small_pores, options, meanwhile);
-            (restored(found, pores, factor), other)
+            let reduced = find_at_scale(&reduced(picture, factor), &reduced_pores(pores, factor), options);
+            restored(reduced, pores, factor)
         }
     }
 }
@@ -62,11 +55,7 @@ pub(crate) fn middle(whole_width: usize, whole_height: usize) -> Frame {
 
 /// The factor that suits a picture, from its middle and the pores there.
 pub(crate) fn factor_by_middle(middle: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> usize {
-    best_factor(&at_scale(middle, pores, options), middle, pores, options)
-}
-
-fn at_scale(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) -> GrainMap {
-    find_at_scale(picture, pores, options, || ()).0
+    best_factor(&find_at_scale(middle, pores, options), middle, pores, options)
 }
 
 /// The factor of the clearest boundaries; 1 where they are clear as they are, or carry no result.
@@ -79,7 +68,7 @@ fn best_factor(here: &GrainMap, picture: &Grid<u8>, pores: &Labels, options: &Gr
         if picture.width().min(picture.height()) / factor < LEAST_SIDE_PX {
             break;
         }
-        let there = at_scale(&reduced(picture, factor), &reduced_pores(pores, factor), options);
+        let there = find_at_scale(&reduced(picture, factor), &reduced_pores(pores, factor), options);
         if !there.reliable || there.mean_boundary_strength < strength - MOST_LOSS {
             break;
         }
