@@ -88,11 +88,13 @@ def fields(scores, calibration):
     held = np.minimum(ambiguity, MOST_CORRECTED)
     # Where every boundary is certain none is missed: no constant. Few boundaries are in doubt without being shown at
     # all at first; where most are, the probabilities carry less and less of the picture: not a straight line.
-    curve = np.column_stack([held, held * held, held_shortfall(np.array([float(row["shortfall"]) for row in rows]), ambiguity)])
+    # Of the expected passages and those at the cut at one half, a mean of both is nearer to the truth than either.
+    shortfall, excess = (np.array([float(row[name]) for row in rows]) for name in ("shortfall", "excess"))
+    curve = np.column_stack([held, held * held, held_shortfall(shortfall, ambiguity), excess])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
     error = curve @ np.array(calibration["bias"]) + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
     straight = np.column_stack([np.ones_like(ambiguity), ambiguity])
-    bias, spread = np.zeros(3), np.array([0.05, 0.0])
+    bias, spread = np.zeros(4), np.array([0.05, 0.0])
     for _ in range(200):
         deviation = np.maximum(straight @ spread, 0.01)
         # Least sum of sizes, as a median has: some pictures show hardly any boundary, and their error is anything.
@@ -102,9 +104,12 @@ def fields(scores, calibration):
         # Normal errors have a mean size of 0.8 standard deviations.
         weight = 1 / deviation ** 2
         spread = np.linalg.lstsq(straight * weight[:, None] ** 0.5, rest / 0.8 * weight ** 0.5, rcond=None)[0]
+    # The tails are longer than those of normal errors; what is stated is an interval that holds 95 of 100.
+    spread = np.maximum(spread, 0.005)
+    spread *= np.quantile(rest / (1.96 * straight @ spread), 0.95)
     calibration["bias"] = [round(float(v), 5) for v in bias]
-    calibration["spread"] = [round(float(v), 5) for v in np.maximum(spread, 0.005)]
-    within = rest <= 1.96 * np.maximum(straight @ spread, 0.005)
+    calibration["spread"] = [round(float(v), 5) for v in spread]
+    within = rest <= 1.96 * straight @ spread
     print(f"{len(rows)} pictures; bias {bias}, spread {spread}; {within.mean():.3f} lie within 1.96 standard deviations")
 
 

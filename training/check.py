@@ -164,24 +164,24 @@ def boundaries_are_fitted(folder, calibration, random):
 
 def fields_are_fitted(folder, calibration, random):
     """calibrate.py finds bias and spread that mean intercepts were drawn with."""
-    count, bias, spread = 4000, [0.9, -3.0, 0.8], 0.05
+    count, bias, spread = 4000, [0.9, -3.0, 0.8, -0.5], 0.05
     content = json.loads(calibration.read_text())
-    content["bias"] = [0.0, 0.0, 0.0]
+    content["bias"] = [0.0, 0.0, 0.0, 0.0]
     calibration.write_text(json.dumps(content))
     ambiguity = random.uniform(0, 0.3, count)
     shortfall = random.uniform(-0.1, 0.2, count)
-    curve = np.column_stack([ambiguity, ambiguity**2, np.clip(shortfall, -ambiguity, ambiguity)])
+    excess = ambiguity * random.uniform(-0.5, 0.5, count)
+    curve = np.column_stack([ambiguity, ambiguity**2, np.clip(shortfall, -ambiguity, ambiguity), excess])
     error = 100 * np.expm1(curve @ bias + spread * random.normal(size=count))
-    write_csv(folder / "scores.csv", ["ambiguity", "shortfall", "error_percent"], zip(ambiguity, shortfall, error))
+    write_csv(folder / "scores.csv", ["ambiguity", "shortfall", "excess", "error_percent"], zip(ambiguity, shortfall, excess, error))
     run("calibrate.py", "fields", folder / "scores.csv", calibration)
     content = json.loads(calibration.read_text())
     # Errors of fitted coefficients; of least sums of sizes they are 1.25 times those of least squares.
     errors = 1.25 * spread * np.sqrt(np.diag(np.linalg.inv(curve.T @ curve)))
     farthest = np.abs((np.array(content["bias"]) - bias) / errors).max()
     found = np.polynomial.polynomial.polyval(ambiguity, content["spread"]).mean()
-    # Of a mean absolute deviation, 0.76 standard deviations over the root of the number (normal errors, whose absolute mean
-    # calibrate.py rounds by 0.3 %).
-    bound = (ERRORS * 0.76 / count**0.5 + 0.003) * spread
+    # Of the size that 95 of 100 normal errors stay below, 0.95 of itself over the root of the number.
+    bound = ERRORS * 0.95 / count**0.5 * spread
     print(f"calibration of fields: bias within {farthest:.1f} standard errors, spread {found:.4f} for {spread}")
     if not (farthest <= ERRORS and abs(found - spread) <= bound):
         raise SystemExit("the calibration of fields is off")

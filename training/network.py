@@ -23,7 +23,7 @@ MAPS = ("boundary", "pore")
 # What the part that says how far the count falls short starts from, all at 1/16: the surroundings, the deepest level of the
 # first trunk, and the level above it on the way up. Then the units of its two layers.
 SEEN = FAR_WIDTHS[1] + WIDTHS[-1] + WIDTHS[-2]
-SHORTFALL_UNITS = 64
+SHORTFALL_UNITS = 128
 # Sides of a picture must be multiples of this: the whole is halved six times.
 STEP_PX = 64
 EPSILON = 1e-3

@@ -1,6 +1,6 @@
 """Learns how far the count of boundaries falls short in a field, from what the network sees there, and writes it into the network.
 
-    target/release/ceramograph phantom --vary --strip none --size 800x608 --seed 1200000 --count 9000 --name p --out PHANTOMS
+    target/release/ceramograph phantom --vary --strip none --size 800x608 --seed 1200000 --count 17152 --name p --out PHANTOMS
     cargo bench --bench accuracy -- --boundaries learned --pores auto --csv counted.csv PHANTOMS
     python training/shortfall.py counted.csv PHANTOMS models [--without-each]
 
@@ -32,7 +32,7 @@ from optimiser import begun, changed, rate_at
 CELL_PX = 16
 BATCH = 64
 # How often each field is learned from.
-ROUNDS = 30
+ROUNDS = 120
 RATE = 2e-3
 # One field in so many is kept back to say how well the others carry over.
 KEPT_BACK = 10

@@ -76,6 +76,8 @@ pub struct GrainScore {
     pub interval_px: Option<(f64, f64)>,
     /// Mean of 1 - p over the expected passages, p the probability of the boundary passed.
     pub ambiguity: Option<f64>,
+    /// Natural logarithm of the expected passages over those at the cut at one half.
+    pub excess: Option<f64>,
     /// How the network saw the picture.
     pub view: Option<View>,
     /// Whether that covers the truth.
@@ -180,6 +182,7 @@ fn grain_score(picture: &TruePicture, measured: &Measured) -> Result<Option<Grai
         error_percent: 100.0 * (mean_intercept_px / true_px - 1.0),
         interval_px,
         ambiguity: doubt.map(|doubt| doubt.ambiguity),
+        excess: doubt.map(|doubt| (doubt.expected_count / intercepts.count as f64).ln()),
         view: map.likely.as_ref().map(|likely| likely.view),
         covered: interval_px.map(|(low, high)| (low..=high).contains(&true_px)),
         pair_error: pairs.error,

@@ -6,7 +6,7 @@ use std::path::Path;
 use crate::Methods;
 use crate::score::{GrainRun, PoreScore, Score};
 
-const HEAD: [&str; 26] = [
+const HEAD: [&str; 27] = [
     "set",
     "picture",
     "look",
@@ -24,6 +24,7 @@ const HEAD: [&str; 26] = [
     "interval_low_px",
     "interval_high_px",
     "ambiguity",
+    "excess",
     "scale",
     "shortfall",
     "adapted_rand_error",
@@ -59,7 +60,7 @@ fn pore_line(score: &Score, found: &PoreScore, method: &str) -> Vec<String> {
     line.extend(
         [score.porosity_percent, score.coarse_only_percent, found.found_percent, found.overlap].map(cell),
     );
-    line.extend(std::iter::repeat_n(String::new(), 13));
+    line.extend(std::iter::repeat_n(String::new(), 14));
     line.extend([found.time_s.to_string(), found.warnings.join(" ")]);
     line
 }
@@ -76,6 +77,7 @@ fn grain_line(score: &Score, run: &GrainRun, method: &str) -> Vec<String> {
             grains.and_then(|g| g.interval_px).map(|(low, _)| low),
             grains.and_then(|g| g.interval_px).map(|(_, high)| high),
             grains.and_then(|g| g.ambiguity),
+            grains.and_then(|g| g.excess),
             grains.and_then(|g| g.view).map(|view| view.scale),
             grains.and_then(|g| g.view).map(|view| view.shortfall),
             grains.map(|g| g.pair_error),

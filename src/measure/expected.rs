@@ -25,16 +25,18 @@ pub(crate) struct Expected {
 }
 
 impl Expected {
-    /// Factor on a mean intercept that takes out the bias found on phantoms.
-    pub fn correction(&self) -> f64 {
-        libm::exp(-calibration().bias_at(self.ambiguity, self.shortfall))
+    /// Factor on a mean intercept that takes out the bias found on phantoms; `cut_passages` are those of the boundaries that
+    /// are more likely real than not.
+    pub fn correction(&self, cut_passages: u64) -> f64 {
+        let excess = libm::log(self.passages / cut_passages as f64);
+        libm::exp(-calibration().bias_at(self.ambiguity, self.shortfall, excess))
     }
 
-    /// How far the segmentation leaves the corrected `mean` open.
+    /// How far the segmentation leaves the `mean` open, which has been corrected by this factor.
     ///
     /// The logarithm of the mean is taken as normal; its variance is that of the count plus that of the correction. 1.96
     /// standard deviations either side hold 95 %.
-    pub fn doubt(&self, mean: f64, spacing: Spacing) -> SegmentationDoubt {
+    pub fn doubt(&self, mean: f64, correction: f64, spacing: Spacing) -> SegmentationDoubt {
         let [constant, linear] = calibration().spread;
         let of_count = self.deviation / self.passages.max(f64::MIN_POSITIVE);
         let deviation = of_count.hypot(constant + linear * self.ambiguity);
@@ -42,7 +44,7 @@ impl Expected {
         SegmentationDoubt {
             expected_count: self.passages,
             ambiguity: self.ambiguity,
-            correction: self.correction(),
+            correction,
             relative_deviation: deviation,
             ci95_low: spacing.length(mean / reach),
             ci95_high: spacing.length(mean * reach),
@@ -195,17 +197,20 @@ mod tests {
         seen.view.shortfall = 0.04;
         let found = along(&seen, &[0.0, 90.0]);
         let ambiguity = 1.25 / 6.7;
-        let [first, second, third] = calibration().bias;
+        let [first, second, third, fourth] = calibration().bias;
         let bias = first * ambiguity + second * ambiguity * ambiguity + third * 0.04;
-        assert_close(found.correction().ln(), -bias);
+        // With both boundaries of one half and more that makes 2 + 3 + 3 passages.
+        let bias = bias + fourth * (6.7f64 / 8.0).ln();
+        let correction = found.correction(8);
+        assert_close(correction.ln(), -bias);
         // No surface hides more than the boundaries that are seen leave in doubt.
         seen.view.shortfall = -2.0;
-        let most = along(&seen, &[0.0, 90.0]).correction().ln();
+        let most = along(&seen, &[0.0, 90.0]).correction(8).ln();
         assert_close(most, -bias + third * (0.04 + ambiguity));
         let [constant, linear] = calibration().spread;
         let deviation = (3.25 / (6.7 * 6.7) + (constant + linear * ambiguity).powi(2)).sqrt();
-        let doubt = found.doubt(8.0, Spacing::um(1.0, 1.0));
-        assert_eq!(doubt.correction, found.correction());
+        let doubt = found.doubt(8.0, correction, Spacing::um(1.0, 1.0));
+        assert_eq!(doubt.correction, correction);
         assert_close(doubt.relative_deviation, deviation);
         let [low, high] = [doubt.ci95_low, doubt.ci95_high].map(|end| end.um().unwrap());
         assert_close((8.0 / low).ln(), 1.96 * deviation);

@@ -84,7 +84,7 @@ pub(crate) fn intercepts_of(counts: Counts, size: (usize, usize), spacing: Spaci
 /// Lays test lines over learned grains and counts every boundary by the probability that it is real.
 ///
 /// Lengths, chords, and the standard error are those of the grains cut at one half; the means rest on the expected
-/// passages, corrected for what boundaries of such ambiguity brought on phantoms. `None` if no passage is expected or left.
+/// passages, corrected for what boundaries of such ambiguity on such a surface brought on phantoms. `None` if no passage is expected or left.
 pub fn expected_intercepts(
     grains: &Labels,
     likely: &Likely,
@@ -99,13 +99,14 @@ pub fn expected_intercepts(
     if expected.passages < 1.0 || cut_passages == 0 {
         return None;
     }
-    let mean = expected.correction() * solid_length(&counts) / expected.passages;
+    let correction = expected.correction(cut_passages);
+    let mean = correction * solid_length(&counts) / expected.passages;
     let sets = counts.iter().zip(&expected.sets).map(|((angle, count), &passages)| {
-        let mean = (passages > 0.0).then(|| expected.correction() * count.solid_length() / passages);
+        let mean = (passages > 0.0).then(|| correction * count.solid_length() / passages);
         LineSet { mean: mean.map(|mean| spacing.length(mean)), ..line_set(*angle, count, spacing) }
     });
     let sets = sets.collect();
-    let doubt = expected.doubt(mean, spacing);
+    let doubt = expected.doubt(mean, correction, spacing);
     let size = (grains.grid.width(), grains.grid.height());
     Some(summed_up(size, (counts, sets), (mean, Some(doubt)), spacing))
 }

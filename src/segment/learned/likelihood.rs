@@ -19,9 +19,9 @@ const LEAST_INNER_PX: u64 = 30;
 pub struct Calibration {
     /// Coefficients of [`features`], the constant first.
     pub edge: [f64; FEATURES + 1],
-    /// Coefficients of a, a² and s of the logarithm of the mean intercept found over the true one, most likely on
-    /// phantoms; a the ambiguity of a field, 0.3 at most, and s its shortfall, a at most in size.
-    pub bias: [f64; 3],
+    /// Coefficients of a, a², s and e of the logarithm of the mean intercept found over the true one, most likely on
+    /// phantoms; a the ambiguity of a field, 0.3 at most, s its shortfall, a at most in size, and e its excess.
+    pub bias: [f64; 4],
     /// Coefficients of 1 and a of the standard deviation of what is left, a the ambiguity of a field.
     pub spread: [f64; 2],
 }
@@ -32,10 +32,14 @@ const MOST_CORRECTED: f64 = 0.3;
 impl Calibration {
     /// Logarithm of the mean intercept found over the true one, most likely for a field of this ambiguity and shortfall.
     ///
-    /// It is 0 where every boundary is certain, whatever the surface looks like: a shortfall counts up to the ambiguity.
-    pub fn bias_at(&self, ambiguity: f64, shortfall: f64) -> f64 {
+    /// `excess` is the logarithm of the expected passages over those of the boundaries that are more likely real than not.
+    /// The bias is 0 where every boundary is certain, whatever the surface looks like: a shortfall counts up to the ambiguity,
+    /// and there is no excess then.
+    pub fn bias_at(&self, ambiguity: f64, shortfall: f64, excess: f64) -> f64 {
         let a = ambiguity.min(MOST_CORRECTED);
-        a * (self.bias[0] + self.bias[1] * a) + self.bias[2] * shortfall.clamp(-a, a)
+        a * (self.bias[0] + self.bias[1] * a)
+            + self.bias[2] * shortfall.clamp(-a, a)
+            + self.bias[3] * excess
     }
 }
 
