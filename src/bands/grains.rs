@@ -144,8 +144,8 @@ impl Search<'_> {
         let covered = covered(&pores);
         drop(pores);
         let picture = self.picture.read(outer.clone())?;
-        let filled = without_covered(&with_dark_lines(&picture, self.options.tone), &covered, || mean);
-        Ok((Filled { picture: filled, covered }, outer.start))
+        let filled = without_covered(&with_dark_lines(&picture, self.options.tone), &covered, mean);
+        Ok((Filled { picture: filled, covered, mean }, outer.start))
     }
 
     /// Mean grey of what no pore covers.

@@ -167,7 +167,7 @@ fn merged(
     let shallowest = level(options.shallowest);
     let contrast = rules.contrast(&found.evidence);
     let basins = basins(&found.strength, pores, shallowest, Springs::Open);
-    let seen = Seen::new(picture, pores, options.tone);
+    let seen = Seen::new(picture, pores, options.tone, found.mean);
     let sums = sums(&basins, &found.strength, shallowest, |rows| Cow::Owned(seen.rows(rows).into_vec()));
     let [capped, whole] = capped_edges(&basins, &found.strength, [level(rules.cap), u8::MAX]);
     let merging = Merging::new(sums, capped, |edge, a, b| contrast.strength(edge, a, b));

@@ -8,7 +8,6 @@ pub(crate) mod lines;
 mod ridge;
 
 use std::ops::Range;
-use std::sync::OnceLock;
 
 use lines::Kind;
 
@@ -21,6 +20,8 @@ pub struct Boundaries {
     pub strength: Grid<u8>,
     /// Responses away from pores.
     pub evidence: Evidence,
+    /// Mean grey of the solid away from pores, lines dark.
+    pub mean: u8,
 }
 
 /// Responses of the detector away from pores, in grey levels.
@@ -73,7 +74,7 @@ pub fn boundaries(picture: &Grid<u8>, pores: &Labels, options: &GrainOptions) ->
     let spreads = lines::spreads(&filled, kinds(options.method));
     let evidence = evidence(options.method, &spreads);
     lines::write_map(&filled.picture, kinds(options.method)[0], evidence.full, &mut strength);
-    Boundaries { strength, evidence }
+    Boundaries { strength, evidence, mean: filled.mean }
 }
 
 /// The picture with pores filled and lines dark, as the detectors see it, made again by bands of rows: that takes less time than
@@ -82,14 +83,13 @@ pub(super) struct Seen<'a> {
     picture: &'a Grid<u8>,
     pores: &'a Labels,
     tone: Tone,
-    /// Of the solid of the whole picture, once it is asked for.
-    mean: OnceLock<u8>,
+    mean: u8,
 }
 
 impl<'a> Seen<'a> {
-    /// Of a picture and its pores.
-    pub fn new(picture: &'a Grid<u8>, pores: &'a Labels, tone: Tone) -> Self {
-        Self { picture, pores, tone, mean: OnceLock::new() }
+    /// Of a picture and its pores; `mean` is that of its [`Boundaries`].
+    pub fn new(picture: &'a Grid<u8>, pores: &'a Labels, tone: Tone, mean: u8) -> Self {
+        Self { picture, pores, tone, mean }
     }
 
     /// Some rows of it.
@@ -100,9 +100,8 @@ impl<'a> Seen<'a> {
         let window = Frame { x: 0, y: top, width, height: bottom - top };
         let pores = Labels { grid: self.pores.grid.cropped(window), count: self.pores.count };
         let picture = self.picture.cropped(window);
-        let mean = || *self.mean.get_or_init(|| fill::mean(self.picture, self.pores, self.tone));
-        let filled =
-            fill::without_covered(&fill::with_dark_lines(&picture, self.tone), &fill::covered(&pores), mean);
+        let source = fill::with_dark_lines(&picture, self.tone);
+        let filled = fill::without_covered(&source, &fill::covered(&pores), self.mean);
         filled.cropped(Frame { x: 0, y: rows.start - top, width, height: rows.len() })
     }
 }

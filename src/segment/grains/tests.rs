@@ -146,6 +146,25 @@ fn labels_do_not_depend_on_the_number_of_threads() {
     assert_eq!(one.edges, three.edges);
 }
 
+#[test]
+fn pores_wider_than_what_they_are_filled_from_keep_no_thread_waiting() {
+    // The mean of the whole solid, which fills them, was once sought by whoever needed it first, on all threads: one that
+    // lent a hand could come to need it too, and waited for itself.
+    let is_pore = |x: usize, y: usize| (x % 100).max(y % 100) < 60;
+    let picture = Grid::from_fn(700, 1500, |x, y| if is_pore(x, y) { 20 } else { grooves_at(x, y) });
+    let pores = Labels::from_ids(Grid::from_fn(700, 1500, |x, y| {
+        if is_pore(x, y) { (y / 100 * 7 + x / 100 + 1) as u32 } else { 0 }
+    }));
+    let with = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        pool.install(|| find(&picture, &pores, &ridge()))
+    };
+    let one = with(1);
+    for _ in 0..20 {
+        assert_eq!(one.labels, with(8).labels);
+    }
+}
+
 fn grooves_at(x: usize, y: usize) -> u8 {
     let rough = ((x * 7919 + y * 104_729) % 31) as u8;
     if (x + y / 3) % 37 < 3 || (y + x / 5) % 41 < 3 { 100 + rough } else { 140 + rough }

@@ -37,9 +37,7 @@ impl Calibration {
     /// and there is no excess then.
     pub fn bias_at(&self, ambiguity: f64, shortfall: f64, excess: f64) -> f64 {
         let a = ambiguity.min(MOST_CORRECTED);
-        a * (self.bias[0] + self.bias[1] * a)
-            + self.bias[2] * shortfall.clamp(-a, a)
-            + self.bias[3] * excess
+        a * (self.bias[0] + self.bias[1] * a) + self.bias[2] * shortfall.clamp(-a, a) + self.bias[3] * excess
     }
 }
 
