@@ -76,6 +76,17 @@ pub fn measure_at_scale(
     said: &ScaleOptions,
     timings: &Timings,
 ) -> Result<Measured, Error> {
+    // On a worker from end to end: a caller's own thread would be one more than there are processors, and each time it hands
+    // over, two workers share one of them until the system moves one away.
+    rayon::scope(|_| measured_at_scale(micrograph, options, said, timings))
+}
+
+fn measured_at_scale(
+    micrograph: &Micrograph,
+    options: &Options,
+    said: &ScaleOptions,
+    timings: &Timings,
+) -> Result<Measured, Error> {
     let whole = micrograph.grey.width() * micrograph.grey.height();
     let (frame, strip, read) = timings.time(Stage::Scale, whole, || {
         let (frame, strip) = frame(&micrograph.grey, options)?;

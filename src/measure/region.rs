@@ -12,6 +12,8 @@ use crate::units::Spacing;
 
 /// Rows that one task scans.
 const BAND_ROWS: usize = 64;
+/// Parts of a map whose runs are sorted at once; each has a table of all labels.
+const SORTED_PARTS: usize = 8;
 
 /// What is measured on every labelled region. Lengths and areas are in the unit of the spacing that was given.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -67,16 +69,17 @@ impl Region {
 /// (1868) 181; D. Legland, K. Kiêu, M.-F. Devaux, Image Anal. Stereol. 26 (2007) 83.
 pub fn regions(labels: &Labels, spacing: Spacing) -> Vec<Region> {
     let height = labels.grid.height();
-    let runs = runs_of_rows(labels, (0, height), 0..height);
-    let (first, order) = by_label(&runs, labels.count as usize);
+    let rows_of_part = height.div_ceil(SORTED_PARTS);
+    let rows = |part: usize| part * rows_of_part..((part + 1) * rows_of_part).min(height);
+    let parts: Vec<RunsByLabel> =
+        (0..SORTED_PARTS).into_par_iter().map(|part| RunsByLabel::of(labels, rows(part))).collect();
     let size = (labels.grid.width(), height);
-    (1..labels.count as usize + 1)
+    (1..labels.count + 1)
         .into_par_iter()
         .with_min_len(16)
-        .filter(|&label| first[label] < first[label + 1])
-        .map(|label| {
-            let own = order[first[label] as usize..first[label + 1] as usize].iter();
-            measure(label as u32, own.map(|&run| &runs[run as usize]), size, spacing)
+        .filter_map(|label| {
+            let own = parts.iter().flat_map(move |part| part.runs_of(label));
+            own.clone().next().map(|_| measure(label, own, size, spacing))
         })
         .collect()
 }
@@ -98,18 +101,23 @@ pub(crate) fn runs_of_rows(labels: &Labels, (top, height): (usize, usize), own: 
     let bands: Vec<Vec<Run>> = (0..own.len().div_ceil(BAND_ROWS))
         .into_par_iter()
         .map(|band| {
-            let mut runs = Vec::new();
             let first = own.start + band * BAND_ROWS;
-            for y in first..(first + BAND_ROWS).min(own.end) {
-                let next = (y + 1 < height).then(|| labels.grid.row(y + 1 - top));
-                row_runs(labels.grid.row(y - top), next, y as u32, &mut runs);
-            }
-            runs
+            runs_in(labels, (top, height), first..(first + BAND_ROWS).min(own.end))
         })
         .collect();
     let mut all = Vec::with_capacity(bands.iter().map(Vec::len).sum());
     bands.into_iter().for_each(|band| all.extend(band));
     all
+}
+
+/// As [`runs_of_rows`], one row after the other.
+fn runs_in(labels: &Labels, (top, height): (usize, usize), own: Range<usize>) -> Vec<Run> {
+    let mut runs = Vec::new();
+    for y in own {
+        let next = (y + 1 < height).then(|| labels.grid.row(y + 1 - top));
+        row_runs(labels.grid.row(y - top), next, y as u32, &mut runs);
+    }
+    runs
 }
 
 fn row_runs(row: &[u32], next: Option<&[u32]>, y: u32, runs: &mut Vec<Run>) {
@@ -144,21 +152,37 @@ fn exits(label: u32, next: &[u32], start: usize, end: usize) -> (u32, u32) {
     (length - straight, 2 * length - right - left)
 }
 
-/// Counting sort: runs of label l are `order[first[l]..first[l + 1]]`, in raster order.
-fn by_label(runs: &[Run], count: usize) -> (Vec<u32>, Vec<u32>) {
-    let mut first = vec![0u32; count + 2];
-    runs.iter().for_each(|run| first[run.label as usize + 1] += 1);
-    for label in 1..first.len() {
-        first[label] += first[label - 1];
+/// Runs of some rows, sorted by their labels.
+struct RunsByLabel {
+    runs: Vec<Run>,
+    /// Runs of label l are `order[first[l]..first[l + 1]]`, in raster order.
+    first: Vec<u32>,
+    order: Vec<u32>,
+}
+
+impl RunsByLabel {
+    /// Counting sort of the runs of these rows.
+    fn of(labels: &Labels, rows: Range<usize>) -> Self {
+        let runs = runs_in(labels, (0, labels.grid.height()), rows);
+        let mut first = vec![0u32; labels.count as usize + 2];
+        runs.iter().for_each(|run| first[run.label as usize + 1] += 1);
+        for label in 1..first.len() {
+            first[label] += first[label - 1];
+        }
+        let mut next = first.clone();
+        let mut order = vec![0u32; runs.len()];
+        for (index, run) in runs.iter().enumerate() {
+            let place = &mut next[run.label as usize];
+            order[*place as usize] = index as u32;
+            *place += 1;
+        }
+        Self { runs, first, order }
     }
-    let mut next = first.clone();
-    let mut order = vec![0u32; runs.len()];
-    for (index, run) in runs.iter().enumerate() {
-        let place = &mut next[run.label as usize];
-        order[*place as usize] = index as u32;
-        *place += 1;
+
+    fn runs_of(&self, label: u32) -> impl Iterator<Item = &Run> + Clone {
+        let own = self.first[label as usize] as usize..self.first[label as usize + 1] as usize;
+        self.order[own].iter().map(|&run| &self.runs[run as usize])
     }
-    (first, order)
 }
 
 /// Exact sums over the pixels of a region, from its upper left corner.

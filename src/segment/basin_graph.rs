@@ -1,12 +1,11 @@
 //! What is known of regions that touch, and their merging, weakest boundary first.
 
 use std::cmp::Reverse;
-use std::collections::{BinaryHeap, HashMap};
-use std::hash::BuildHasherDefault;
+use std::collections::BinaryHeap;
 
 use rayon::prelude::*;
 
-use super::edges::{Edge, Pair, PairHasher};
+use super::edges::Edge;
 
 /// Boundaries that one task weighs at least.
 const WEIGHED_EDGES: usize = 4096;
@@ -97,28 +96,18 @@ pub struct Merging<W> {
     regions: Vec<Sums>,
     weigh: W,
     edges: Vec<Edge>,
-    alive: Vec<bool>,
-    of_region: Vec<Vec<u32>>,
-    by_pair: HashMap<Pair, u32, BuildHasherDefault<PairHasher>>,
+    around: Around,
 }
 
 impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
     /// Starts with every region on its own; `regions[label]` is what was summed up over it.
     pub fn new(regions: Vec<Sums>, edges: Vec<Edge>, weigh: W) -> Self {
-        let mut of_region = vec![Vec::new(); regions.len()];
-        for (id, edge) in edges.iter().enumerate() {
-            of_region[edge.a as usize].push(id as u32);
-            of_region[edge.b as usize].push(id as u32);
-        }
-        let by_pair = edges.iter().enumerate().map(|(id, e)| ((e.a, e.b), id as u32)).collect();
         Self {
             parents: (0..regions.len() as u32).collect(),
-            alive: vec![true; edges.len()],
+            around: Around::new(&edges, regions.len()),
             regions,
             weigh,
             edges,
-            of_region,
-            by_pair,
         }
     }
 
@@ -136,7 +125,7 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
         let weak: Vec<Reverse<(u64, u32)>> = (0..self.edges.len() as u32)
             .into_par_iter()
             .with_min_len(WEIGHED_EDGES)
-            .filter(|&id| self.alive[id as usize])
+            .filter(|&id| is_alive(&self.edges[id as usize]))
             .map(|id| Reverse((self.key(id), id)))
             .filter(|entry| entry.0.0 < least)
             .collect();
@@ -144,7 +133,7 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
         let mut waiting = BinaryHeap::from(weak);
         let mut changed = Vec::new();
         while let Some(Reverse((key, id))) = waiting.pop() {
-            if !self.alive[id as usize] {
+            if !is_alive(&self.edges[id as usize]) {
                 continue;
             }
             let now = self.key(id);
@@ -176,11 +165,12 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
             if self.parents[region as usize] != region || self.regions[region as usize].area_px != area {
                 continue;
             }
-            let weakest = self.of_region[region as usize]
-                .iter()
-                .filter(|id| self.alive[**id as usize])
-                .min_by_key(|id| (self.key(**id), **id));
-            if let Some(&id) = weakest {
+            let weakest = self
+                .around
+                .of(region)
+                .filter(|&id| is_alive(&self.edges[id as usize]))
+                .min_by_key(|&id| (self.key(id), id));
+            if let Some(id) = weakest {
                 self.join(id, &mut changed);
                 changed.clear();
                 let root = self.root(region);
@@ -199,38 +189,41 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
     /// Joins the regions on both sides of an edge, and adds the edges whose mean changed to `changed`.
     fn join(&mut self, id: u32, changed: &mut Vec<u32>) {
         let Edge { a, b, .. } = self.edges[id as usize];
-        self.alive[id as usize] = false;
-        self.by_pair.remove(&(a, b));
-        let (kept, gone) = if self.of_region[a as usize].len() >= self.of_region[b as usize].len() {
-            (a, b)
-        } else {
-            (b, a)
-        };
+        self.edges[id as usize].length_px = 0;
+        let (kept, gone) = if self.around.count(a) >= self.around.count(b) { (a, b) } else { (b, a) };
         self.parents[gone as usize] = kept;
         let sums = self.regions[gone as usize];
         self.regions[kept as usize].add(sums);
-        for id in std::mem::take(&mut self.of_region[gone as usize]) {
-            if self.alive[id as usize] {
-                self.move_edge(id, gone, kept, changed);
+        let mut next = self.around.take(gone);
+        while let Some(side) = next {
+            next = self.around.after(side);
+            if is_alive(&self.edges[side.edge()]) {
+                self.move_edge(side, gone, kept, changed);
             }
         }
     }
 
-    fn move_edge(&mut self, id: u32, gone: u32, kept: u32, changed: &mut Vec<u32>) {
-        let edge = self.edges[id as usize];
-        self.by_pair.remove(&(edge.a, edge.b));
+    fn move_edge(&mut self, side: Side, gone: u32, kept: u32, changed: &mut Vec<u32>) {
+        let edge = self.edges[side.edge()];
         let other = if edge.a == gone { edge.b } else { edge.a };
         let pair = (kept.min(other), kept.max(other));
-        if let Some(&twin) = self.by_pair.get(&pair) {
-            self.alive[id as usize] = false;
+        if let Some(twin) = self.between(kept, other) {
+            self.edges[side.edge()].length_px = 0;
             self.edges[twin as usize].length_px += edge.length_px;
             self.edges[twin as usize].strength_sum += edge.strength_sum;
             changed.push(twin);
         } else {
-            (self.edges[id as usize].a, self.edges[id as usize].b) = pair;
-            self.by_pair.insert(pair, id);
-            self.of_region[kept as usize].push(id);
+            (self.edges[side.edge()].a, self.edges[side.edge()].b) = pair;
+            self.around.put(kept, side);
         }
+    }
+
+    /// The edge between two regions, looked for around the one with fewer.
+    fn between(&self, a: u32, b: u32) -> Option<u32> {
+        let fewer = if self.around.count(a) < self.around.count(b) { a } else { b };
+        let pair = (a.min(b), a.max(b));
+        let is_it = |edge: &Edge| is_alive(edge) && (edge.a, edge.b) == pair;
+        self.around.of(fewer).find(|&id| is_it(&self.edges[id as usize]))
     }
 
     /// Pixels of a region that all others joined with it belong to.
@@ -245,6 +238,76 @@ impl<W: Fn(&Edge, Sums, Sums) -> u64 + Sync> Merging<W> {
             region = self.parents[region as usize];
         }
         region
+    }
+}
+
+/// Whether an edge still lies between two regions; those that do not have no length.
+fn is_alive(edge: &Edge) -> bool {
+    edge.length_px > 0
+}
+
+/// One of the two sides of an edge: twice its number, and one more for its second side.
+#[derive(Clone, Copy, PartialEq, Eq)]
+struct Side(u32);
+
+impl Side {
+    /// In place of a side where there is none.
+    const NONE: Self = Self(u32::MAX);
+
+    fn edge(self) -> usize {
+        (self.0 / 2) as usize
+    }
+
+    fn some(self) -> Option<Self> {
+        (self != Self::NONE).then_some(self)
+    }
+}
+
+/// Which edges lie around each region: a chain of sides for each, for edges move from region to region all the time and no
+/// table of them could be kept in order.
+struct Around {
+    /// The first side of each region, and how many there are.
+    chains: Vec<(Side, u32)>,
+    /// The side that follows each in its chain.
+    next: Vec<Side>,
+}
+
+impl Around {
+    fn new(edges: &[Edge], regions: usize) -> Self {
+        assert!(edges.len() < (u32::MAX / 2) as usize, "two sides of each edge are numbered in 32 bits");
+        let mut around =
+            Self { chains: vec![(Side::NONE, 0); regions], next: vec![Side::NONE; 2 * edges.len()] };
+        for (first, edge) in (0..).step_by(2).zip(edges) {
+            around.put(edge.a, Side(first));
+            around.put(edge.b, Side(first + 1));
+        }
+        around
+    }
+
+    /// Sides around a region, those of edges that are no more among them.
+    fn count(&self, region: u32) -> u32 {
+        self.chains[region as usize].1
+    }
+
+    /// The edges around a region.
+    fn of(&self, region: u32) -> impl Iterator<Item = u32> {
+        let first = self.chains[region as usize].0.some();
+        std::iter::successors(first, |&side| self.after(side)).map(|side| side.edge() as u32)
+    }
+
+    fn after(&self, side: Side) -> Option<Side> {
+        self.next[side.0 as usize].some()
+    }
+
+    fn put(&mut self, region: u32, side: Side) {
+        let (first, count) = &mut self.chains[region as usize];
+        self.next[side.0 as usize] = std::mem::replace(first, side);
+        *count += 1;
+    }
+
+    /// Leaves a region without edges, and gives the first of those that it had.
+    fn take(&mut self, region: u32) -> Option<Side> {
+        std::mem::replace(&mut self.chains[region as usize], (Side::NONE, 0)).0.some()
     }
 }
 

@@ -115,7 +115,7 @@ fn sum_neighbours(edges: &mut Vec<Edge>) {
 }
 
 /// Two labels, the smaller one first.
-pub(super) type Pair = (u32, u32);
+type Pair = (u32, u32);
 /// Length of a boundary in px, and the sum of its strengths for each cap.
 type Tally<const N: usize> = (u64, [u64; N]);
 /// Part of the boundary between two regions.
@@ -168,7 +168,7 @@ impl<const N: usize> Pieces<N> {
 
 /// Spreads a pair of labels over 64 bits by multiplication; labels are ours, so nobody can choose them to collide.
 #[derive(Default)]
-pub(super) struct PairHasher(u64);
+struct PairHasher(u64);
 
 impl Hasher for PairHasher {
     fn write(&mut self, bytes: &[u8]) {
