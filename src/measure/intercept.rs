@@ -18,6 +18,8 @@
 
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use crate::grid::{Grid, Labels};
 use crate::measure::distribution::distribution;
 use crate::measure::expected::expected;
@@ -137,12 +139,12 @@ impl TestLines {
     /// Walks on through the rows `own` of the map, where `rows` holds them, from row `top` of the map on, and the one below:
     /// either the lines that are walked upwards or all others.
     pub fn walk(&mut self, top: usize, rows: &Grid<u32>, own: Range<usize>, upwards: bool) {
-        for (_, lines) in self.parallel.iter_mut().filter(|(_, lines)| lines.goes_upwards() == upwards) {
-            lines.walk(top, rows, own.clone());
-        }
-        if let Some(circles) = self.circles.as_mut().filter(|_| !upwards) {
-            circles.look(top, rows, own);
-        }
+        let parallel = self.parallel.par_iter_mut().filter(|(_, lines)| lines.goes_upwards() == upwards);
+        let circles = self.circles.as_mut().filter(|_| !upwards);
+        rayon::join(
+            || parallel.for_each(|(_, lines)| lines.walk(top, rows, own.clone())),
+            || circles.map(|circles| circles.look(top, rows, own.clone())),
+        );
     }
 
     /// Chords so far.

@@ -11,6 +11,8 @@ use crate::study::result::{Pore, PorePlace};
 
 /// Pixels of a row that are passed at once if there is no pore.
 const STRETCH_PX: usize = 32;
+/// Pores that one task judges at most.
+const PORES_OF_TASK: usize = 64;
 
 /// Adds to each region of `pores` its place among the `grains`, and whether it looks like pull-out.
 ///
@@ -31,8 +33,10 @@ pub fn pores(pores: &Labels, regions: Vec<Region>, grains: Option<&Labels>, pict
     let is_deep = &deep_steps(Greys::of(&pores.grid, picture).contrast());
     let size = (picture.width(), picture.height());
     let field = Surroundings { pores: &pores.grid, picture, corner: (0, 0), size, is_deep };
+    // Few of them are looked at closely, and those may lie side by side.
     regions
         .into_par_iter()
+        .with_max_len(PORES_OF_TASK)
         .map(|region| {
             let place = places.as_ref().map_or(PorePlace::Unknown, |places| places[region.label as usize]);
             let pull_out = range

@@ -1,5 +1,7 @@
 //! Basins of a boundary map: the relief that is flooded, the bottoms where water enters, and the flooding itself.
 
+use std::sync::{Mutex, PoisonError};
+
 use multiversion::multiversion;
 use rayon::prelude::*;
 
@@ -63,20 +65,40 @@ pub(crate) fn flood_rows(
     rows: &mut [u32],
 ) -> Vec<bool> {
     let width = relief.width();
-    let mut unreached = vec![false; rows.len() / width];
-    let bands = rows.par_chunks_mut(BAND_ROWS * width).zip(unreached.par_chunks_mut(BAND_ROWS)).enumerate();
-    bands.for_each_init(Flood::default, |flood, (band, (rows, unreached))| {
-        let y = first + band * BAND_ROWS;
-        for x in (0..width).step_by(TILE_COLUMNS) {
-            let tile = Frame { x, y, width: TILE_COLUMNS.min(width - x), height: rows.len() / width };
-            flood_tile(flood, relief, &paint, tile, rows);
-        }
-        let levels = relief.as_slice()[y * width..].chunks_exact(width);
-        for ((unreached, ids), levels) in unreached.iter_mut().zip(rows.chunks_exact(width)).zip(levels) {
-            *unreached = has_unreached(ids, levels);
-        }
+    // Single tiles, for the last of larger tasks would leave all other threads waiting; so working memory is handed on from
+    // task to task.
+    let floods = Mutex::new(Vec::<Flood>::new());
+    let lock = || floods.lock().unwrap_or_else(PoisonError::into_inner);
+    let flooded = tiles(first, width, rows).into_par_iter().with_max_len(1).map(|(tile, rows)| {
+        let mut flood = lock().pop().unwrap_or_default();
+        let unreached = flood_tile(&mut flood, relief, &paint, tile, rows);
+        lock().push(flood);
+        (tile.y - first, unreached)
     });
+    let unreached_of_tiles: Vec<(usize, Vec<bool>)> = flooded.collect();
+    let mut unreached = vec![false; rows.len() / width];
+    for (top, rows) in unreached_of_tiles {
+        unreached[top..].iter_mut().zip(rows).for_each(|(any, own)| *any |= own);
+    }
     unreached
+}
+
+/// The tiles that rows from `first` on are flooded by, each with its part of the rows.
+fn tiles(first: usize, width: usize, rows: &mut [u32]) -> Vec<(Frame, Vec<&mut [u32]>)> {
+    let mut tiles: Vec<(Frame, Vec<&mut [u32]>)> = Vec::new();
+    for (y, band) in (first..).step_by(BAND_ROWS).zip(rows.chunks_mut(BAND_ROWS * width)) {
+        let height = band.len() / width;
+        let first_of_band = tiles.len();
+        tiles.extend((0..width).step_by(TILE_COLUMNS).map(|x| {
+            let frame = Frame { x, y, width: TILE_COLUMNS.min(width - x), height };
+            (frame, Vec::with_capacity(height))
+        }));
+        for row in band.chunks_exact_mut(width) {
+            let parts = row.chunks_mut(TILE_COLUMNS);
+            tiles[first_of_band..].iter_mut().zip(parts).for_each(|((_, rows), part)| rows.push(part));
+        }
+    }
+    tiles
 }
 
 fn has_unreached(ids: &[u32], levels: &[u8]) -> bool {
@@ -110,13 +132,14 @@ fn label_unreached(relief: &Grid<u8>, unreached: &[bool], labels: &mut Labels) {
     }
 }
 
+/// Floods a tile, and says which of its rows have pixels that no water reached.
 fn flood_tile(
     flood: &mut Flood,
     relief: &Grid<u8>,
     paint: &impl Fn(usize, usize, &mut [u32]),
     tile: Frame,
-    rows: &mut [u32],
-) {
+    rows: Vec<&mut [u32]>,
+) -> Vec<bool> {
     let width = relief.width();
     let (left, top) = (tile.x.saturating_sub(HALO), tile.y.saturating_sub(HALO));
     let part = Frame {
@@ -129,9 +152,11 @@ fn flood_tile(
         paint(top + y, left, row);
         close(row, &relief.row(top + y)[left..], |&level| level == PORE);
     });
-    for y in 0..tile.height {
-        flood.copy_row(y + tile.y - top, tile.x - left, &mut rows[y * width + tile.x..][..tile.width]);
-    }
+    let copied = (tile.y..).zip(rows).map(|(y, row)| {
+        flood.copy_row(y - top, tile.x - left, row);
+        has_unreached(row, &relief.row(y)[tile.x..])
+    });
+    copied.collect()
 }
 
 pub(crate) fn relief(strength: &Grid<u8>, pores: &Labels, shallowest: u8) -> Grid<u8> {

@@ -320,22 +320,19 @@ impl Runs {
     fn wanted_roots(&self, roots: &[u32], keep: Keep) -> Vec<bool> {
         let mut wanted = vec![keep.dark.is_none(); roots.len()];
         if let Some((picture, level)) = keep.dark {
-            self.for_each_root(roots, picture, |root, greys| {
-                wanted[root] = wanted[root] || greys.iter().any(|&grey| grey <= level);
-            });
+            let dark_of_row = |y: usize| {
+                let row = picture.row(y);
+                let is_dark = move |run: &usize| {
+                    let Run { start, end } = self.runs[*run];
+                    row[start as usize..end as usize].iter().any(|&grey| grey <= level)
+                };
+                self.row(y).filter(is_dark).map(|run| roots[run])
+            };
+            let rows = (0..self.height()).into_par_iter().with_min_len(BAND_ROWS);
+            let dark: Vec<u32> = rows.flat_map_iter(dark_of_row).collect();
+            dark.into_iter().for_each(|root| wanted[root as usize] = true);
         }
         wanted
-    }
-
-    /// Shows the pixels under each run, together with the root of the run.
-    fn for_each_root<T: Copy>(&self, roots: &[u32], grid: &Grid<T>, mut see: impl FnMut(usize, &[T])) {
-        for y in 0..self.height() {
-            let row = grid.row(y);
-            for run in self.row(y) {
-                let Run { start, end } = self.runs[run];
-                see(roots[run] as usize, &row[start as usize..end as usize]);
-            }
-        }
     }
 }
 

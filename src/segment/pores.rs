@@ -310,10 +310,12 @@ impl Separated {
         separation.sensitivity = separation.contrast().map(|contrast| {
             let shift = cut.shift(contrast);
             let on_greys = !matches!(cut, Cut::Probable(_));
+            let (low, high) =
+                rayon::join(|| levelled.percent(moved - shift), || levelled.percent(moved + shift));
             ThresholdSensitivity {
                 shift_grey_levels: on_greys.then(|| shift * levels.step()),
-                porosity_low_percent: levelled.percent(moved - shift),
-                porosity_high_percent: levelled.percent(moved + shift),
+                porosity_low_percent: low,
+                porosity_high_percent: high,
             }
         });
         Self { labels, separation }

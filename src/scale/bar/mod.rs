@@ -63,6 +63,7 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
         [Tone::Bright, Tone::Dark].into_iter().flat_map(|tone| THRESHOLDS.map(|t| (tone, t))).collect();
     let drafts: Vec<Draft> = searches
         .par_iter()
+        .with_max_len(1)
         .flat_map_iter(|&(tone, threshold)| search(in_tone(tone), threshold, shortest, strip))
         .collect();
     let mut candidates: Vec<BarCandidate> =
