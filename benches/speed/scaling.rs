@@ -11,8 +11,10 @@ use crate::{Failure, Whole, child, child_with_threads, drawn, text};
 const MEGAPIXELS: [f64; 9] = [0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0, 100.0];
 /// Of smaller pictures a large part of the time does not depend on their size.
 const LARGE_MEGAPIXELS: f64 = 4.0;
-/// Runs of each measurement, in turn; the fastest counts.
+/// Runs of each measurement; the fastest counts.
 const RUNS: usize = 3;
+/// Runs with each number of threads, in turn, so that whatever else the machine does meets all of them; the median counts.
+const TURNS: usize = 15;
 /// Side of the pictures whose pores are varied.
 const PORE_SIDE: usize = 2048;
 /// Porosities in percent, of pores of one size.
@@ -24,12 +26,10 @@ pub fn compared(scratch: &Path, picture: &Grid<u8>) -> Result<String, Failure> {
 }
 
 /// The fastest of some runs.
-fn fastest(path: &Path, threads: Option<usize>) -> Result<Whole, Failure> {
+fn fastest(path: &Path) -> Result<Whole, Failure> {
     let mut fastest: Option<Whole> = None;
     for _ in 0..RUNS {
-        let arguments = ["child-whole", text(path)?];
-        let printed = threads.map_or_else(|| child(&arguments), |n| child_with_threads(&arguments, n))?;
-        let run: Whole = serde_json::from_str(&printed)?;
+        let run: Whole = serde_json::from_str(&child(&["child-whole", text(path)?])?)?;
         if fastest.as_ref().is_none_or(|fastest| run.seconds < fastest.seconds) {
             fastest = Some(run);
         }
@@ -51,7 +51,7 @@ fn by_size(scratch: &Path, picture: &Grid<u8>) -> Result<String, Failure> {
         let side = (megapixels * 1e6).sqrt().round() as usize;
         let path = scratch.join("size.npy");
         drawn::write_npy(&mirrored(picture, side), &path)?;
-        let run = fastest(&path, None)?;
+        let run = fastest(&path)?;
         let pixels = (side * side) as f64;
         rows.push_str(&format!(
             "| {megapixels} | {side} | {:.3} | {:.1} | {:.1} | {} | {} |\n",
@@ -80,7 +80,7 @@ fn by_pores(scratch: &Path) -> Result<String, Failure> {
     for percent in PORE_PERCENT {
         let path = scratch.join("pores.npy");
         drawn::write_npy(&drawn::porous(PORE_SIDE, PORE_SIDE, percent)?, &path)?;
-        let run = fastest(&path, None)?;
+        let run = fastest(&path)?;
         rows.push_str(&format!("| {percent} | {} | {:.3} |\n", run.pore_count, run.seconds));
         points.push((run.pore_count as f64, run.seconds));
     }
@@ -94,13 +94,25 @@ fn by_pores(scratch: &Path) -> Result<String, Failure> {
 fn by_threads(scratch: &Path, picture: &Grid<u8>) -> Result<String, Failure> {
     let path = scratch.join("threads.npy");
     drawn::write_npy(picture, &path)?;
+    let mut runs = vec![Vec::new(); std::thread::available_parallelism()?.get()];
+    for _ in 0..TURNS {
+        for (threads, runs) in (1..).zip(&mut runs) {
+            let printed = child_with_threads(&["child-whole", text(&path)?], threads)?;
+            runs.push(serde_json::from_str::<Whole>(&printed)?.seconds);
+        }
+    }
     let mut rows = String::new();
     let mut points = Vec::new();
     let mut one = None;
-    for threads in 1..=std::thread::available_parallelism()?.get() {
-        let seconds = fastest(&path, Some(threads))?.seconds;
-        let times = *one.get_or_insert(seconds) / seconds;
-        rows.push_str(&format!("| {threads} | {seconds:.3} | {times:.2} |\n"));
+    for (threads, runs) in (1..).zip(&mut runs) {
+        runs.sort_by(f64::total_cmp);
+        let (least, seconds) = (runs[0], runs[TURNS / 2]);
+        let (least_of_one, of_one) = *one.get_or_insert((least, seconds));
+        rows.push_str(&format!(
+            "| {threads} | {seconds:.3} | {:.2} | {least:.3} | {:.2} |\n",
+            of_one / seconds,
+            least_of_one / least
+        ));
         points.push((threads as f64, seconds));
     }
     let slope = match points[..] {
@@ -109,8 +121,8 @@ fn by_threads(scratch: &Path, picture: &Grid<u8>) -> Result<String, Failure> {
         _ => exponent(&points)?,
     };
     Ok(format!(
-        "\n### One picture of {} x {} px on several threads\n\n| threads | s | times as fast as one |\n|--:|--:|--:|\n\
-         {rows}\nTime grows as the number of threads to the power {slope}.\n",
+        "\n### One picture of {} x {} px on several threads\n\n| threads | s, median of {TURNS} in turn | times as fast as one | s, fastest | times as fast as one |\n\
+         |--:|--:|--:|--:|--:|\n{rows}\nTime grows as the number of threads to the power {slope}.\n",
         picture.width(),
         picture.height()
     ))
