@@ -47,10 +47,11 @@ fn stages(criterion: &mut Criterion) {
     let mut bench = |stage: Stage, work: &dyn Fn()| {
         group.bench_function(stage.name(), |bencher| bencher.iter(work));
     };
-    bench(Stage::Scale, &|| {
-        let strip = info_strip::find(grey);
-        drop(black_box(determine(&micrograph, strip, &ScaleOptions::default())));
+    let strip = info_strip::find(grey);
+    bench(Stage::Strip, &|| {
+        black_box(info_strip::find(grey));
     });
+    bench(Stage::Scale, &|| drop(black_box(determine(&micrograph, strip, &ScaleOptions::default()))));
     bench(Stage::Check, &|| drop(black_box(check::check(grey))));
     bench(Stage::Network, &|| drop(black_box(learned::maps(grey, 1.0))));
     bench(Stage::Pores, &|| drop(black_box(segment::pores::find(grey, &options.pore_options()))));

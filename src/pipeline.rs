@@ -88,15 +88,16 @@ fn measured_at_scale(
     timings: &Timings,
 ) -> Result<Measured, Error> {
     let whole = micrograph.grey.width() * micrograph.grey.height();
-    let (frame, strip, read) = timings.time(Stage::Scale, whole, || {
-        let (frame, strip) = frame(&micrograph.grey, options)?;
-        Ok::<_, Error>((frame, strip, determine(micrograph, strip, said)?))
-    })?;
-    let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
+    let (frame, strip) = timings.time(Stage::Strip, whole, || frame(&micrograph.grey, options))?;
     let pixels = frame.width * frame.height;
     let grey = cropped(&micrograph.grey, frame);
-    let (mut findings, fingerprint) =
-        timings.time(Stage::Check, pixels, || (check::check(&grey), fingerprint(&grey)));
+    // Neither leaves all threads something to do at all times, so they are done beside each other.
+    let (read, (mut findings, fingerprint)) = rayon::join(
+        || timings.time(Stage::Scale, whole, || determine(micrograph, strip, said)),
+        || timings.time(Stage::Check, pixels, || rayon::join(|| check::check(&grey), || fingerprint(&grey))),
+    );
+    let read = read?;
+    let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
     let (pore_map, mut grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
     let mut intercepts = grain_map
@@ -113,19 +114,29 @@ fn measured_at_scale(
     let warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
-    let pores = timings.time(Stage::PoreMeasures, pixels, || {
-        let regions = regions(&pore_map.labels, spacing);
-        pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
-    });
-    let grains = grain_map.as_ref().map_or(Vec::new(), |map| {
-        timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
-    });
+    // As the scale and the check: each has moments of a single thread, and they do not need each other.
+    let (pores, (grains, area_fraction_error)) = rayon::join(
+        || {
+            timings.time(Stage::PoreMeasures, pixels, || {
+                let regions = regions(&pore_map.labels, spacing);
+                pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
+            })
+        },
+        || {
+            let of_grains = |map| {
+                timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
+            };
+            let of_labels = || area_fraction_error(&pore_map.labels.grid);
+            rayon::join(
+                || grain_map.as_ref().map_or(Vec::new(), of_grains),
+                || timings.time(Stage::AreaFractionError, pixels, of_labels),
+            )
+        },
+    );
     findings.extend(check::after_grains(
         intercepts.as_ref().map(mean_px),
         grain_map.as_ref().map(|_| grains.len() as u64),
     ));
-    let area_fraction_error =
-        timings.time(Stage::AreaFractionError, pixels, || area_fraction_error(&pore_map.labels.grid));
     Ok(Measured {
         frame,
         strip,

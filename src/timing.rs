@@ -8,7 +8,9 @@ use std::time::{Duration, Instant};
 pub enum Stage {
     /// Bytes of a file to grey levels.
     Decode,
-    /// Info strip, scale bar, and what is said about the scale.
+    /// Info strip.
+    Strip,
+    /// Scale bar, and what is said about the scale.
     Scale,
     /// Fitness of the picture, and its fingerprint for finding overlaps.
     Check,
@@ -32,8 +34,9 @@ pub enum Stage {
 
 impl Stage {
     /// Every stage, in the order of the work.
-    pub const ALL: [Self; 11] = [
+    pub const ALL: [Self; 12] = [
         Self::Decode,
+        Self::Strip,
         Self::Scale,
         Self::Check,
         Self::Network,
@@ -50,7 +53,8 @@ impl Stage {
     pub fn name(self) -> &'static str {
         match self {
             Self::Decode => "decode",
-            Self::Scale => "strip and scale",
+            Self::Strip => "info strip",
+            Self::Scale => "scale",
             Self::Check => "picture check",
             Self::Network => "network",
             Self::Pores => "pores",
@@ -86,8 +90,9 @@ impl StageTime {
 
 /// Sums of the time that stages took; threads may add to it at once.
 ///
-/// Wall-clock time: a stage that waits for its own threads while they work on another picture counts that as well, so
-/// that with several pictures in flight the sum of all stages exceeds the time of the run.
+/// Wall-clock time: a stage that waits for its own threads while they work on another stage or picture counts that as well.
+/// Scale and check are done beside each other, and so are the measures of pores and of grains and the error of the area
+/// fraction; with several pictures in flight pictures are as well. So the sum of all stages exceeds the time of the run.
 #[derive(Debug, Default)]
 pub struct Timings {
     tallies: [Tally; Stage::ALL.len()],

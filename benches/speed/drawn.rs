@@ -1,5 +1,6 @@
 //! Pictures to be timed on, and the array file that all contestants read.
 
+use std::io::Read;
 use std::path::Path;
 
 use ceramograph::grid::Grid;
@@ -63,10 +64,14 @@ pub fn write_npy(picture: &Grid<u8>, path: &Path) -> Result<(), Failure> {
 
 /// Reads a picture from an array file that [`write_npy`] wrote.
 pub fn read_npy(path: &Path) -> Result<Grey, Failure> {
-    let mut bytes = std::fs::read(path)?;
-    let header = usize::from(u16::from_le_bytes([bytes[8], bytes[9]]));
-    let pixels = bytes.split_off(10 + header);
-    let text = String::from_utf8_lossy(&bytes[10..]);
+    let mut file = std::fs::File::open(path)?;
+    let mut start = [0; 10];
+    file.read_exact(&mut start)?;
+    let mut header = vec![0; usize::from(u16::from_le_bytes([start[8], start[9]]))];
+    file.read_exact(&mut header)?;
+    let mut pixels = Vec::new();
+    file.read_to_end(&mut pixels)?;
+    let text = String::from_utf8_lossy(&header);
     let shape = text.split(['(', ')']).nth(1).ok_or("the array file states no shape")?;
     let (height, width) = shape.split_once(", ").ok_or("the array is no picture")?;
     Ok(Grey::Eight(Grid::new(width.parse()?, height.parse()?, pixels)?))

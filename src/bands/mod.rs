@@ -223,7 +223,7 @@ pub(crate) fn measure(
     let copy = || StoredGrey::copied(tiff, &head, budget.piece_bytes(), bands.folder);
     let grey = timings.time(Stage::Decode, pixels, copy)?;
     let whole = Frame { x: 0, y: 0, width: head.width, height: head.height };
-    let strip = timings.time(Stage::Scale, pixels, || grey.info_strip())?;
+    let strip = timings.time(Stage::Strip, pixels, || grey.info_strip())?;
     let (frame, strip) = measured_frame(whole, strip, options)?;
     let read = without_bar(&head.claims, said);
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);

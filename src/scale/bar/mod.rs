@@ -61,11 +61,15 @@ pub fn find(grey: &Grey, strip: Option<InfoStrip>) -> Vec<BarCandidate> {
     let shortest = SHORTEST_PX.max(grey.width() / SHORTEST_SHARE);
     let searches: Vec<(Tone, u8)> =
         [Tone::Bright, Tone::Dark].into_iter().flat_map(|tone| THRESHOLDS.map(|t| (tone, t))).collect();
-    let drafts: Vec<Draft> = searches
+    // The lowest level of either tone takes the longest, and is begun first; drafts keep their order.
+    let mut of_searches: Vec<Vec<Draft>> = searches
         .par_iter()
+        .rev()
         .with_max_len(1)
-        .flat_map_iter(|&(tone, threshold)| search(in_tone(tone), threshold, shortest, strip))
+        .map(|&(tone, threshold)| search(in_tone(tone), threshold, shortest, strip))
         .collect();
+    of_searches.reverse();
+    let drafts = of_searches.into_iter().flatten().collect();
     let mut candidates: Vec<BarCandidate> =
         score::best_drafts(drafts, MOST_DRAFTS).iter().filter_map(score::judge).collect();
     if let Some(strip) = strip {
