@@ -114,22 +114,20 @@ fn measured_at_scale(
     let warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();
     let grain_map = grain_map.reliable.then_some(grain_map);
+    let of_pores = || {
+        let regions = regions(&pore_map.labels, spacing);
+        pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
+    };
+    let of_grains =
+        |map| timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)));
+    let of_area = || area_fraction_error(&pore_map.labels.grid);
     // As the scale and the check: each has moments of a single thread, and they do not need each other.
     let (pores, (grains, area_fraction_error)) = rayon::join(
+        || timings.time(Stage::PoreMeasures, pixels, of_pores),
         || {
-            timings.time(Stage::PoreMeasures, pixels, || {
-                let regions = regions(&pore_map.labels, spacing);
-                pores(&pore_map.labels, regions, grain_map.as_ref().map(|g| &g.labels), &pore_map.picture)
-            })
-        },
-        || {
-            let of_grains = |map| {
-                timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)))
-            };
-            let of_labels = || area_fraction_error(&pore_map.labels.grid);
             rayon::join(
                 || grain_map.as_ref().map_or(Vec::new(), of_grains),
-                || timings.time(Stage::AreaFractionError, pixels, of_labels),
+                || timings.time(Stage::AreaFractionError, pixels, of_area),
             )
         },
     );

@@ -53,20 +53,13 @@ pub(super) fn capped_edges<const N: usize>(
         .collect();
     let mut pieces = bands.concat();
     pieces.par_sort_unstable_by_key(|(pair, _)| *pair);
-    let whole: Vec<Piece<N>> = pieces.par_chunk_by(|one, next| one.0 == next.0).map(sum_of).collect();
     std::array::from_fn(|cap| {
         let edge =
             |&((a, b), (length_px, sums)): &Piece<N>| Edge { a, b, length_px, strength_sum: sums[cap] };
-        whole.iter().map(edge).collect()
+        let mut edges: Vec<Edge> = pieces.iter().map(edge).collect();
+        sum_neighbours(&mut edges);
+        edges
     })
-}
-
-/// The pieces of one boundary as one.
-fn sum_of<const N: usize>(pieces: &[Piece<N>]) -> Piece<N> {
-    let add = |(length_px, sums): Tally<N>, &(_, (more_px, more)): &Piece<N>| {
-        (length_px + more_px, std::array::from_fn(|cap| sums[cap] + more[cap]))
-    };
-    (pieces[0].0, pieces.iter().fold((0, [0; N]), add))
 }
 
 /// The edges that are left when the regions of each group are one; `group_of` tells the group of each region.
