@@ -7,7 +7,7 @@ use ceramograph::options::{BoundaryMethod, Options, PoreMethod};
 use ceramograph::phantom::structure::Density;
 use ceramograph::phantom::{PhantomSpec, draw};
 use ceramograph::pipeline::{Measured, measure};
-use ceramograph::segment::learned::likelihood::{Calibration, FEATURES, calibration};
+use ceramograph::segment::learned::likelihood::{Calibration, calibration};
 use serde_json::Value;
 
 /// What the folder of models holds.
@@ -30,8 +30,11 @@ fn the_embedded_calibration_is_read_and_is_the_file_of_the_folder() {
     let embedded = calibration();
     assert_eq!(format!("{embedded:?}"), format!("{file:?}"));
     assert!(numbers(&kept()).iter().all(|number| number.is_finite() && number.abs() < 1000.0));
-    // A constant and a slope for each feature, and they are no zeros.
-    assert!(embedded.edge.len() == FEATURES + 1 && embedded.edge.iter().all(|&slope| slope != 0.0));
+    assert!(
+        embedded.edge.deviation.iter().all(|&deviation| deviation > 0.0),
+        "{:?}",
+        embedded.edge.deviation
+    );
     // No standard deviation lies below zero, whatever the ambiguity, which is 0 to 1.
     let [constant, linear] = embedded.spread;
     assert!(constant > 0.0 && constant + linear > 0.0, "{:?}", embedded.spread);
@@ -51,8 +54,13 @@ fn a_calibration_of_other_keys_or_lengths_is_refused() {
         assert!(refused(&|value| drop(value.as_object_mut().unwrap().remove(key))), "without {key}");
         assert!(refused(&|value| value[key] = Value::from("0")), "text for {key}");
     }
-    assert!(refused(&|value| drop(value["edge"].as_array_mut().unwrap().pop())));
-    assert!(refused(&|value| value["edge"].as_array_mut().unwrap().push(Value::from(0.0))));
+    for key in ["mean", "deviation", "first", "second", "last"] {
+        assert!(refused(&|value| drop(value["edge"][key].as_array_mut().unwrap().pop())), "{key} too short");
+        assert!(
+            refused(&|value| value["edge"][key].as_array_mut().unwrap().push(Value::from(0.0))),
+            "{key} too long"
+        );
+    }
 }
 
 fn learned(mean_intercept_px: f64, threads: usize) -> Measured {

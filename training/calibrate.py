@@ -2,18 +2,20 @@
 
     cargo bench --bench edge_samples -- PHANTOMS > edges.csv
     python training/calibrate.py edge edges.csv models/calibration.json
-    cargo bench --bench accuracy -- --boundaries learned --csv scores.csv PHANTOMS
-    python training/calibrate.py fields scores.csv models/calibration.json
-    python training/calibrate.py reliability others.csv models/calibration.json
+    cargo bench --bench accuracy -- --boundaries learned --csv phantoms.csv PHANTOMS
+    cargo bench --bench accuracy -- --boundaries learned --csv others.csv OTHERS
+    python training/calibrate.py fields phantoms.csv others.csv models/calibration.json
+    python training/calibrate.py reliability other_edges.csv models/calibration.json
 
-PHANTOMS are drawn with seeds that were not learned from. The first fit is a logistic regression of "the regions belong
-to two grains" on the features of a boundary, each picture with the same weight, each boundary by its length. The second
-fits the bias of the logarithm of the mean intercept to the ambiguity of the picture and to the shortfall that the network states
-(shortfall.py), and what is left of it to the ambiguity. The last command only
-prints how often boundaries of other pictures are real, by the stated probability.
+PHANTOMS are drawn with seeds that were not learned from, OTHERS by other_drawer.py. The first fit is two small layers for
+"the regions belong to two grains" on the features of a boundary, each picture with the same weight, each boundary by its
+length. The second fits the bias of the logarithm of the mean intercept to the ambiguity of the picture, to the shortfall that
+the network states (shortfall.py) and to the excess of expected passages, and what is left of it to the ambiguity. The last
+command only prints how often boundaries of other pictures are real, by the stated probability.
 """
 
 import csv
+import itertools
 import json
 import sys
 from pathlib import Path
@@ -23,20 +25,58 @@ from scipy.optimize import minimize
 
 # Bins of the reliability table.
 BINS = 10
+# Boundaries of a picture that are learned from, taken by chance: those of one picture are much alike.
+SHOWN = 500
+# Units of each layer, and how far from their mean features count, in standard deviations. As in
+# src/segment/learned/likelihood.rs.
+UNITS = 16
+FARTHEST = 4.0
+# Cost of the squares of all weights, and steps that are made at most.
+DECAY = 1e-6
+STEPS = 600
 # Ambiguity up to which the bias is fitted; that of more ambiguous pictures is taken as the one here. As in
 # src/segment/learned/likelihood.rs.
 MOST_CORRECTED = 0.3
 
 
-def read_edges(samples):
-    """Features of every boundary, whether it is real, its weight, and the number of pictures."""
+def read_edges(samples, shown=None):
+    """Features of every boundary, or of some of each picture, whether it is real, its weight, and the number of pictures."""
+    random = np.random.default_rng(0)
+    read = []
     with open(samples, newline="") as file:
-        rows = list(csv.reader(file))[1:]
-    length = np.array([float(row[2]) for row in rows])
-    real = np.array([float(row[3]) for row in rows])
-    features = np.array([[float(value) for value in row[4:]] for row in rows])
-    pictures, number = np.unique([row[0] for row in rows], return_inverse=True)
-    return features, real, length / np.bincount(number, length)[number], len(pictures)
+        rows = csv.reader(file)
+        next(rows)
+        for _, picture in itertools.groupby(rows, key=lambda row: row[0]):
+            values = np.array([row[2:] for row in picture], np.float32)
+            if shown and len(values) > shown:
+                values = values[random.choice(len(values), shown, replace=False)]
+            read.append(values)
+    table = np.concatenate(read)
+    weight = np.concatenate([values[:, 0] / values[:, 0].sum() for values in read])
+    return table[:, 2:], table[:, 1], weight, len(read)
+
+
+def standard(features, layers):
+    return np.clip((features - np.array(layers["mean"])) / np.array(layers["deviation"]), -FARTHEST, FARTHEST).astype(np.float32)
+
+
+def through(sums, inputs):
+    """Constants, first in each row, and weights applied to the inputs."""
+    return inputs @ sums[:, 1:].T + sums[:, 0]
+
+
+def passed(parts, inputs):
+    """What each layer passes on; last the logits."""
+    seen = [inputs]
+    for sums in parts[:-1]:
+        values = through(sums, seen[-1])
+        seen.append(values / (1 + np.abs(values)))
+    return [*seen, through(parts[-1], seen[-1])[:, 0]]
+
+
+def likely_of(features, layers):
+    parts = [np.array(layers[name], np.float32) for name in ("first", "second")] + [np.array([layers["last"]], np.float32)]
+    return 1 / (1 + np.exp(-passed(parts, standard(features, layers))[-1].astype(np.float64)))
 
 
 def print_reliability(likely, real, weight):
@@ -51,28 +91,47 @@ def print_reliability(likely, real, weight):
 
 def reliability(samples, calibration):
     features, real, weight, pictures = read_edges(samples)
-    constant, *slopes = calibration["edge"]
     print(f"{len(real)} boundaries of {pictures} pictures")
-    print_reliability(1 / (1 + np.exp(-(constant + features @ np.array(slopes)))), real, weight)
+    print_reliability(likely_of(features, calibration["edge"]), real, weight)
+
+
+def fitted_layers(features, real, weight):
+    """The layers whose probabilities make `real` most likely, with a little cost for large weights."""
+    layers = {"mean": features.mean(0, dtype=np.float64), "deviation": features.std(0, dtype=np.float64)}
+    inputs, weight = standard(features, layers), weight / weight.sum()
+    shapes = [(UNITS, features.shape[1] + 1), (UNITS, UNITS + 1), (1, UNITS + 1)]
+    ends = np.cumsum([rows * columns for rows, columns in shapes])
+
+    def split(values):
+        return [part.reshape(shape) for part, shape in zip(np.split(values, ends[:-1]), shapes)]
+
+    def loss(values):
+        parts = split(values.astype(np.float32))
+        seen = passed(parts, inputs)
+        logits = seen[-1].astype(np.float64)
+        cost = (weight * (np.logaddexp(0, logits) - real * logits)).sum()
+        back = (weight * (1 / (1 + np.exp(-logits)) - real)).astype(np.float32)[:, None]
+        slopes = []
+        for sums, below in zip(parts[::-1], seen[-2::-1]):
+            slopes.insert(0, np.column_stack([back.sum(0), back.T @ below]).ravel())
+            # The slope of x / (1 + |x|) is (1 - |its value|)².
+            back = (back @ sums[:, 1:]) * (1 - np.abs(below)) ** 2
+        return cost + DECAY / 2 * values @ values, np.concatenate(slopes) + DECAY * values
+
+    random = np.random.default_rng(0)
+    start = [np.column_stack([np.zeros(rows), random.normal(size=(rows, columns - 1)) / columns**0.5]) for rows, columns in shapes]
+    found = minimize(loss, np.concatenate([part.ravel() for part in start]), jac=True, method="L-BFGS-B",
+                     options={"maxiter": STEPS, "maxcor": 30})
+    first, second, last = split(found.x)
+    layers |= {"first": first, "second": second, "last": last[0]}
+    return {name: np.round(values, 5).tolist() for name, values in layers.items()}, found.fun
 
 
 def edges(samples, calibration):
-    features, real, weight, pictures = read_edges(samples)
-    mean, spread = features.mean(0), features.std(0)
-    design = np.column_stack([np.ones(len(features)), (features - mean) / spread])
-
-    def loss(coefficients):
-        sums = design @ coefficients
-        likely = 1 / (1 + np.exp(-sums))
-        value = (weight * (np.logaddexp(0, sums) - real * sums)).sum() + 1e-4 * (coefficients[1:] ** 2).sum()
-        slope = design.T @ (weight * (likely - real)) + 2e-4 * np.r_[0, coefficients[1:]]
-        return value, slope
-
-    found = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", options={"maxiter": 2000})
-    slopes = found.x[1:] / spread
-    calibration["edge"] = [round(float(v), 6) for v in np.r_[found.x[0] - (slopes * mean).sum(), slopes]]
-    print(f"{len(real)} boundaries of {pictures} pictures; loss {found.fun / weight.sum():.4f}")
-    print_reliability(1 / (1 + np.exp(-(design @ found.x))), real, weight)
+    features, real, weight, pictures = read_edges(samples, SHOWN)
+    calibration["edge"], loss = fitted_layers(features, real, weight)
+    print(f"{len(real)} boundaries of {pictures} pictures; loss {loss:.4f}")
+    print_reliability(likely_of(features, calibration["edge"]), real, weight)
 
 
 def held_shortfall(shortfall, ambiguity):
@@ -81,16 +140,24 @@ def held_shortfall(shortfall, ambiguity):
     return np.clip(shortfall, -most, most)
 
 
-def fields(scores, calibration):
-    with open(scores, newline="") as file:
-        rows = [row for row in csv.DictReader(file) if row["ambiguity"] and row["error_percent"]]
+def fields(tables, calibration):
+    """Fits bias and spread to the fields of some tables. Each table weighs the same, however long it is: one for each drawer, so
+    that what holds for one drawer alone is corrected by half."""
+    drawers = []
+    for table in tables:
+        with open(table, newline="") as file:
+            drawers.append([row for row in csv.DictReader(file) if row["ambiguity"] and row["error_percent"]])
+    rows = [row for own in drawers for row in own]
+    drawer = np.repeat(np.arange(len(drawers)), [len(own) for own in drawers])
+    share = len(rows) / len(drawers) / np.bincount(drawer)[drawer]
     ambiguity = np.array([float(row["ambiguity"]) for row in rows])
     held = np.minimum(ambiguity, MOST_CORRECTED)
-    # Where every boundary is certain none is missed: no constant. Few boundaries are in doubt without being shown at
-    # all at first; where most are, the probabilities carry less and less of the picture: not a straight line.
+    # Where every boundary is certain none is missed: no constant. Where few are in doubt some are missed that no region
+    # sees, but how many, two drawers do not agree on: no straight line from there. Where most are, the probabilities carry
+    # less and less of the picture.
     # Of the expected passages and those at the cut at one half, a mean of both is nearer to the truth than either.
     shortfall, excess = (np.array([float(row[name]) for row in rows]) for name in ("shortfall", "excess"))
-    curve = np.column_stack([held, held * held, held_shortfall(shortfall, ambiguity), excess])
+    curve = np.column_stack([held**2, held**3, held_shortfall(shortfall, ambiguity), excess])
     # The scores were made with the calibration that is replaced, so its correction is taken back first.
     error = curve @ np.array(calibration["bias"]) + np.log1p(np.array([float(row["error_percent"]) for row in rows]) / 100)
     straight = np.column_stack([np.ones_like(ambiguity), ambiguity])
@@ -98,28 +165,40 @@ def fields(scores, calibration):
     for _ in range(200):
         deviation = np.maximum(straight @ spread, 0.01)
         # Least sum of sizes, as a median has: some pictures show hardly any boundary, and their error is anything.
-        weight = 1 / (deviation * np.maximum(np.abs(error - curve @ bias), 0.02 * deviation))
+        weight = share / (deviation * np.maximum(np.abs(error - curve @ bias), 0.02 * deviation))
         bias = np.linalg.lstsq(curve * weight[:, None] ** 0.5, error * weight ** 0.5, rcond=None)[0]
         rest = np.abs(error - curve @ bias)
         # Normal errors have a mean size of 0.8 standard deviations.
-        weight = 1 / deviation ** 2
+        weight = share / deviation ** 2
         spread = np.linalg.lstsq(straight * weight[:, None] ** 0.5, rest / 0.8 * weight ** 0.5, rcond=None)[0]
-    # The tails are longer than those of normal errors; what is stated is an interval that holds 95 of 100.
+    # The tails are longer than those of normal errors; what is stated is an interval that holds 95 of 100 of each table.
     spread = np.maximum(spread, 0.005)
-    spread *= np.quantile(rest / (1.96 * straight @ spread), 0.95)
+    spread *= max(np.quantile(own, 0.95) for own in split_by(drawer, rest / (1.96 * straight @ spread)))
     calibration["bias"] = [round(float(v), 5) for v in bias]
     calibration["spread"] = [round(float(v), 5) for v in spread]
-    within = rest <= 1.96 * straight @ spread
-    print(f"{len(rows)} pictures; bias {bias}, spread {spread}; {within.mean():.3f} lie within 1.96 standard deviations")
+    print(f"{len(rows)} pictures; bias {bias}, spread {spread}")
+    off = np.abs(np.expm1(error - curve @ bias))
+    for table, own, within in zip(tables, split_by(drawer, off), split_by(drawer, rest <= 1.96 * straight @ spread)):
+        print(f"{table}: {len(own)} pictures, mean size of error {100 * own.mean():.2f} %, {within.mean():.3f} lie within 1.96 standard deviations")
+
+
+def split_by(number, values):
+    """The values of each number."""
+    return [values[number == k] for k in range(number.max() + 1)]
 
 
 def main():
-    kind, source, path = sys.argv[1], sys.argv[2], Path(sys.argv[3])
+    kind, sources, path = sys.argv[1], sys.argv[2:-1], Path(sys.argv[-1])
     calibration = json.loads(path.read_text())
     if kind == "reliability":
-        return reliability(source, calibration)
-    {"edge": edges, "fields": fields}[kind](source, calibration)
-    path.write_text(json.dumps(calibration, indent=2) + "\n")
+        return reliability(*sources, calibration)
+    if kind == "edge":
+        edges(*sources, calibration)
+    else:
+        fields(sources, calibration)
+    # One line for each key.
+    lines = ",\n".join(f"  {json.dumps(key)}: {json.dumps(value)}" for key, value in calibration.items())
+    path.write_text(f"{{\n{lines}\n}}\n")
 
 
 if __name__ == "__main__":

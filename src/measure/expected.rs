@@ -25,7 +25,7 @@ pub(crate) struct Expected {
 }
 
 impl Expected {
-    /// Factor on a mean intercept that takes out the bias found on phantoms; `cut_passages` are those of the boundaries that
+    /// Factor on a mean intercept that takes out the bias found on drawn pictures; `cut_passages` are those of the boundaries that
     /// are more likely real than not.
     pub fn correction(&self, cut_passages: u64) -> f64 {
         let excess = libm::log(self.passages / cut_passages as f64);
@@ -196,9 +196,9 @@ mod tests {
         let mut seen = quarters();
         seen.view.shortfall = 0.04;
         let found = along(&seen, &[0.0, 90.0]);
-        let ambiguity = 1.25 / 6.7;
+        let ambiguity: f64 = 1.25 / 6.7;
         let [first, second, third, fourth] = calibration().bias;
-        let bias = first * ambiguity + second * ambiguity * ambiguity + third * 0.04;
+        let bias = first * ambiguity.powi(2) + second * ambiguity.powi(3) + third * 0.04;
         // With both boundaries of one half and more that makes 2 + 3 + 3 passages.
         let bias = bias + fourth * (6.7f64 / 8.0).ln();
         let correction = found.correction(8);

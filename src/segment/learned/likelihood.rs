@@ -17,10 +17,10 @@ const LEAST_INNER_PX: u64 = 30;
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Calibration {
-    /// Coefficients of [`features`], the constant first.
-    pub edge: [f64; FEATURES + 1],
-    /// Coefficients of a, a², s and e of the logarithm of the mean intercept found over the true one, most likely on
-    /// phantoms; a the ambiguity of a field, 0.3 at most, s its shortfall, a at most in size, and e its excess.
+    /// How likely a boundary is real.
+    pub edge: EdgeLayers,
+    /// Coefficients of a², a³, s and e of the logarithm of the mean intercept found over the true one, most likely on
+    /// pictures of two drawers; a the ambiguity of a field, 0.3 at most, s its shortfall, a at most in size, and e its excess.
     pub bias: [f64; 4],
     /// Coefficients of 1 and a of the standard deviation of what is left, a the ambiguity of a field.
     pub spread: [f64; 2],
@@ -37,7 +37,9 @@ impl Calibration {
     /// and there is no excess then.
     pub fn bias_at(&self, ambiguity: f64, shortfall: f64, excess: f64) -> f64 {
         let a = ambiguity.min(MOST_CORRECTED);
-        a * (self.bias[0] + self.bias[1] * a) + self.bias[2] * shortfall.clamp(-a, a) + self.bias[3] * excess
+        a * a * (self.bias[0] + self.bias[1] * a)
+            + self.bias[2] * shortfall.clamp(-a, a)
+            + self.bias[3] * excess
     }
 }
 
@@ -50,8 +52,53 @@ pub fn calibration() -> &'static Calibration {
     })
 }
 
-/// Numbers that describe a boundary between two regions.
-pub const FEATURES: usize = 13;
+/// Numbers that describe a boundary between two regions and the picture that it lies in.
+pub const FEATURES: usize = 7;
+
+/// Units of each of the two layers between features and probability.
+const UNITS: usize = 16;
+
+/// Features further from their mean than this many standard deviations count as if they lay there: phantoms hold hardly any.
+const FARTHEST: f64 = 4.0;
+
+/// Two small layers, from the features of a boundary to the logit of its probability.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EdgeLayers {
+    /// Means of the features on phantoms.
+    pub mean: [f64; FEATURES],
+    /// Their standard deviations.
+    pub deviation: [f64; FEATURES],
+    /// For each unit of the first layer its constant and its weights.
+    pub first: [[f64; FEATURES + 1]; UNITS],
+    /// As [`first`](Self::first), of the second layer.
+    pub second: [[f64; UNITS + 1]; UNITS],
+    /// Constant and weights of the logit.
+    pub last: [f64; UNITS + 1],
+}
+
+impl EdgeLayers {
+    /// Probability that a boundary with these features is real.
+    pub fn probability(&self, features: &[f64; FEATURES]) -> f64 {
+        let standard = std::array::from_fn::<f64, FEATURES, _>(|k| {
+            ((features[k] - self.mean[k]) / self.deviation[k]).clamp(-FARTHEST, FARTHEST)
+        });
+        let first = self.first.map(|unit| squashed(sum(&unit, &standard)));
+        let second = self.second.map(|unit| squashed(sum(&unit, &first)));
+        1.0 / (1.0 + libm::exp(-sum(&self.last, &second)))
+    }
+}
+
+/// Constant and weights applied to the inputs.
+fn sum(unit: &[f64], inputs: &[f64]) -> f64 {
+    unit[1..].iter().zip(inputs).fold(unit[0], |sum, (weight, input)| sum + weight * input)
+}
+
+/// To between -1 and 1: as good as a hyperbolic tangent and without a transcendental function, of which there would be 32
+/// for every boundary.
+fn squashed(sum: f64) -> f64 {
+    sum / (1.0 + sum.abs())
+}
 
 /// What the features of all boundaries of a picture have in common.
 #[derive(Clone, Copy, Debug)]
@@ -60,14 +107,15 @@ pub struct PictureTraits {
     pub noise: f64,
     /// Scale at which the network saw the picture: pixels of the network for one pixel of regions.
     pub scale: f64,
-    /// Length of the boundaries that are clear over the length of those that are at least suspected: where most are
-    /// clear, a faint one is more likely false.
-    pub clarity: f64,
+    /// Logarithms of the length of boundaries with a mean logit in each of [`DOUBTS`] over the length of the clear ones:
+    /// where most are clear, a faint one is more likely false.
+    pub doubts: [f64; 3],
 }
 
-/// Mean logits from which a boundary is clear, and from which it is suspected.
-const CLEAR_LOGIT: f64 = 2.0;
-const SUSPECTED_LOGIT: f64 = -1.0;
+/// Bounds of mean logits: boundaries that hardly are any, those rather not, those rather real. Above the last they are clear.
+const DOUBTS: [[f64; 2]; 3] = [[f64::NEG_INFINITY, -2.0], [-2.0, 0.0], [0.0, 2.0]];
+/// Shares beyond this, and below one over it, tell nothing more.
+const MOST_DOUBT: f64 = 1e4;
 
 impl PictureTraits {
     /// Traits of a picture: the noise is the median over its regions.
@@ -81,11 +129,14 @@ impl PictureTraits {
         let median = variances.get(variances.len() / 2).copied().unwrap_or(1.0);
         // Grey levels are whole numbers, so their standard deviation is not known below about half a level.
         let noise = libm::sqrt(median).max(0.5);
-        let length = |least: f64| -> u64 {
-            edges.iter().filter(|edge| mean_logit(edge) > least).map(|edge| edge.length_px).sum()
+        let lengths: Vec<(f64, u64)> = edges.iter().map(|edge| (mean_logit(edge), edge.length_px)).collect();
+        let between = |[low, high]: [f64; 2]| -> u64 {
+            lengths.iter().filter(|(logit, _)| (low..high).contains(logit)).map(|(_, length)| length).sum()
         };
-        let clarity = length(CLEAR_LOGIT) as f64 / length(SUSPECTED_LOGIT).max(1) as f64;
-        Self { noise, clarity, scale }
+        let clear = between([DOUBTS[2][1], f64::INFINITY]).max(1);
+        let share = |bounds| between(bounds) as f64 / clear as f64;
+        let doubts = DOUBTS.map(|bounds| libm::log(share(bounds).clamp(1.0 / MOST_DOUBT, MOST_DOUBT)));
+        Self { noise, scale, doubts }
     }
 }
 
@@ -93,34 +144,75 @@ fn mean_logit(edge: &Edge) -> f64 {
     logit_of(edge.strength_sum as f64 / edge.length_px as f64)
 }
 
-/// Features of a boundary: mean logit, contrast in units of the noise, length, smaller area, products of them, and of the
-/// clarity of the picture with some.
+/// Features of a boundary: mean logit, contrast in units of the noise, logarithms of length and of the smaller area in pixels
+/// of the network, and the doubts of its picture.
 pub fn features(edge: &Edge, a: Sums, b: Sums, traits: PictureTraits) -> [f64; FEATURES] {
-    let logit = mean_logit(edge);
     // Twice the standard error of the difference is what chance explains.
     let contrast = (a.contrast_to(b, 2.0 * traits.noise) / traits.noise).min(MOST_CONTRAST);
     let length = libm::log(edge.length_px as f64 * traits.scale);
     let area = libm::log(a.area_px.min(b.area_px).max(1) as f64 * traits.scale * traits.scale);
-    [
-        logit,
-        logit * logit,
-        contrast,
-        contrast * contrast,
-        logit * contrast,
-        length,
-        area,
-        length * contrast,
-        area * logit,
-        area * contrast,
-        traits.clarity,
-        traits.clarity * logit,
-        traits.clarity * contrast,
-    ]
+    let [hardly, rather_not, rather] = traits.doubts;
+    [mean_logit(edge), contrast, length, area, hardly, rather_not, rather]
 }
 
 /// Probability that a boundary is real, after the calibration.
 pub fn probability(edge: &Edge, a: Sums, b: Sums, traits: PictureTraits) -> f64 {
-    let [constant, slopes @ ..] = &calibration().edge;
-    let sum = features(edge, a, b, traits).iter().zip(slopes).fold(*constant, |sum, (f, c)| sum + f * c);
-    1.0 / (1.0 + libm::exp(-sum))
+    calibration().edge.probability(&features(edge, a, b, traits))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::segment::learned::levels::logit_level;
+
+    /// Layers that pass on the first feature alone, and 3 as a constant of the first layer's second unit.
+    fn layers() -> EdgeLayers {
+        let mut layers = EdgeLayers {
+            mean: [0.0; FEATURES],
+            deviation: [1.0; FEATURES],
+            first: [[0.0; FEATURES + 1]; UNITS],
+            second: [[0.0; UNITS + 1]; UNITS],
+            last: [0.0; UNITS + 1],
+        };
+        (layers.mean[0], layers.deviation[0]) = (5.0, 2.0);
+        layers.first[0][1] = 1.0;
+        layers.first[1][0] = 3.0;
+        layers.second[0][1] = 2.0;
+        layers.second[0][2] = -4.0;
+        layers.last[0] = 0.25;
+        layers.last[1] = 2.0;
+        layers
+    }
+
+    #[test]
+    fn layers_standardise_squash_and_end_in_a_logit() {
+        // (9 − 5) / 2 = 2, squashed 2/3; the constant 3, squashed 3/4; 4/3 − 3 = −5/3, squashed −5/8; 1/4 − 5/4 = −1.
+        let found = layers().probability(&[9.0, 7.0, 0.0, 0.0, 0.0, 0.0, 0.0]);
+        assert!((found - 1.0 / (1.0 + 1f64.exp())).abs() < 1e-12, "{found}");
+    }
+
+    #[test]
+    fn features_beyond_four_deviations_count_as_if_they_lay_there() {
+        let at = |value| layers().probability(&[value, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]);
+        assert!(at(1e9) == at(13.0) && at(-1e9) == at(-3.0) && at(13.0) > at(12.9));
+    }
+
+    #[test]
+    fn doubts_are_logarithms_of_lengths_over_the_clear_ones() {
+        let edge = |logit: f64, length_px: u64| Edge {
+            a: 1,
+            b: 2,
+            length_px,
+            strength_sum: u64::from(logit_level(logit)) * length_px,
+        };
+        let regions = vec![Sums::default(); 3];
+        let edges = [edge(-3.0, 2000), edge(-1.0, 500), edge(1.0, 3000), edge(3.0, 1000)];
+        let traits = PictureTraits::of(&regions, &edges, 1.0);
+        for (found, expected) in traits.doubts.into_iter().zip([2.0f64, 0.5, 3.0]) {
+            assert!((found - expected.ln()).abs() < 1e-12, "{:?}", traits.doubts);
+        }
+        // Nothing doubtful, nothing clear: neither is without bounds.
+        let clear = PictureTraits::of(&regions, &edges[3..], 1.0);
+        assert!(clear.doubts.iter().all(|&d| (d - 1e-4f64.ln()).abs() < 1e-12), "{:?}", clear.doubts);
+    }
 }
