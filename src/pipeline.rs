@@ -24,6 +24,10 @@ use crate::warning::Warning;
 /// Fewer columns or rows hold no test line worth the name.
 const LEAST_SIDE_PX: usize = 16;
 
+/// Along its longer side a picture holds at least so many mean intercepts of learned grains: with fewer passages a test line
+/// holds no whole grain on average, and a scratch or two pass for boundaries.
+const LEAST_INTERCEPTS: f64 = 2.0;
+
 /// Everything that one picture yields, maps included.
 #[derive(Clone, Debug)]
 pub struct Measured {
@@ -106,10 +110,12 @@ fn measured_at_scale(
         .flatten();
     let mean_px = |found: &Intercepts| found.mean / spacing.pixel_area().sqrt();
     let longest_px = frame.width.max(frame.height);
-    let too_long = intercepts.as_ref().map(mean_px).filter(|&mean| mean > longest_px as f64);
-    if let Some(mean) = too_long.filter(|_| grain_map.likely.is_some()) {
-        grain_map.doubt(grains::too_few(mean, longest_px));
-        intercepts = None;
+    if grain_map.reliable && grain_map.likely.is_some() {
+        let mean = intercepts.as_ref().map(mean_px);
+        if mean.is_none_or(|mean| LEAST_INTERCEPTS * mean > longest_px as f64) {
+            grain_map.doubt(grains::too_few(mean, longest_px));
+            intercepts = None;
+        }
     }
     let warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();

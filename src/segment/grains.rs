@@ -307,10 +307,12 @@ fn too_weak(evidence: &Evidence, options: &GrainOptions, mean_strength: f64) -> 
     Some(too_weak_for(&why))
 }
 
-/// Learned boundaries so few that the mean intercept would be longer than the picture: what is left of a surface that
-/// shows none.
-pub(crate) fn too_few(mean_px: f64, side_px: usize) -> Warning {
-    too_weak_for(&format!("the mean intercept would be {mean_px:.0} px in a picture of {side_px} px"))
+/// Learned boundaries so few that a picture holds hardly a mean intercept: what is left of a surface that shows none.
+pub(crate) fn too_few(mean_px: Option<f64>, side_px: usize) -> Warning {
+    too_weak_for(&match mean_px {
+        Some(mean) => format!("the mean intercept would be {mean:.0} px in a picture of {side_px} px"),
+        None => "test lines pass none that is more likely real than not".to_owned(),
+    })
 }
 
 fn too_weak_for(why: &str) -> Warning {

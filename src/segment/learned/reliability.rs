@@ -13,7 +13,7 @@ const LEAST_CERTAIN: f64 = 0.2;
 /// Boundaries that are false with a larger mean probability are mostly guessed. Polished sections without grains that pass
 /// the rule above give 0.31 to 0.48, phantoms with visible grains 0.40 and less.
 const MOST_AMBIGUITY: f64 = 0.4;
-/// Above this, mean intercepts of phantoms were off by more than a tenth as often as not.
+/// Above this, every third mean intercept of phantoms was off by more than a tenth, of the others every tenth.
 const FAINT_AMBIGUITY: f64 = 0.25;
 /// Pixels that differ less from their neighbours, root mean square in grey levels of 256, show nothing but the steps of
 /// whole grey levels, whose lines look like boundaries.
