@@ -205,6 +205,26 @@ mod tests {
     }
 
     #[test]
+    fn of_a_bright_and_a_dark_bar_that_are_as_likely_the_bright_one_comes_first() {
+        // The right half is the negative of the left one.
+        let half = WIDTH / 2;
+        let mut grid = Grid::from_fn(WIDTH, HEIGHT, |_, _| 20);
+        fill(&mut grid, 50..150, 280..286, 255);
+        write(&mut grid, 85, 262, 255);
+        let left = grid.clone();
+        for y in 0..HEIGHT {
+            for x in 0..half {
+                grid.row_mut(y)[half + x] = 255 - left.row(y)[x];
+            }
+        }
+        let found = find(&Grey::Eight(grid), None);
+        let ends: Vec<(f64, f64)> = found.iter().map(|c| (c.bar.left_px, c.confidence)).collect();
+        let [first, second] = ends[..] else { panic!("{ends:?}") };
+        assert_eq!(first.1, second.1, "{ends:?}");
+        assert!(first.0 < half as f64 && half as f64 <= second.0, "{ends:?}");
+    }
+
+    #[test]
     fn ends_between_pixels_are_found_at_half_height() {
         let mut grid = solid();
         // A quarter of the last pixel beyond each end belongs to the bar.
