@@ -1,6 +1,6 @@
 """Learns how far the count of boundaries falls short in a field, from what the network sees there, and writes it into the network.
 
-    target/release/ceramograph phantom --vary --strip none --size 800x608 --seed 1200000 --count 17152 --name p --out PHANTOMS
+    target/release/ceramograph phantom --vary --strip none --size 800x608 --seed 1200000 --count 8096 --name p --out PHANTOMS
     cargo bench --bench accuracy -- --boundaries learned --pores auto --csv counted.csv PHANTOMS
     python training/shortfall.py counted.csv PHANTOMS models [--without-each]
 
