@@ -107,7 +107,7 @@ pub struct PictureTraits {
     pub noise: f64,
     /// Scale at which the network saw the picture: pixels of the network for one pixel of regions.
     pub scale: f64,
-    /// Logarithms of the length of boundaries with a mean logit in each of [`DOUBTS`] over the length of the clear ones:
+    /// Logarithms of the length of boundaries that are hardly any, rather not and rather real over the length of the clear ones:
     /// where most are clear, a faint one is more likely false.
     pub doubts: [f64; 3],
 }
