@@ -102,7 +102,7 @@ fn measured_at_scale(
     );
     let read = read?;
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
-    let (pore_map, mut grain_map) = pores_and_grains(&grey, options, timings)?;
+    let (mut pore_map, mut grain_map) = pores_and_grains(&grey, options, timings)?;
     drop(grey);
     let mut intercepts = grain_map
         .reliable
@@ -116,6 +116,7 @@ fn measured_at_scale(
             grain_map.doubt(grains::too_few(mean, longest_px));
             intercepts = None;
         }
+        pore_map.doubt_with(&grain_map.warnings);
     }
     let warnings =
         [&micrograph.warnings[..], &read.warnings, &pore_map.numbers.warnings, &grain_map.warnings].concat();

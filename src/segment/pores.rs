@@ -33,6 +33,25 @@ pub struct PoreMap {
     pub numbers: PoreNumbers,
 }
 
+impl PoreMap {
+    /// Takes over the doubt of the network about boundaries, where the pores rest on the network alone and carry no doubt yet.
+    ///
+    /// Of 100 phantoms three were so; their porosity was off by 10.6, 0.6 and 0.3 points, that of 15 without any doubt by 0.3
+    /// on average.
+    pub(crate) fn doubt_with(&mut self, boundaries: &[Warning]) {
+        let has = |warnings: &[Warning], code: &str| warnings.iter().any(|warning| warning.code == code);
+        let alone = self.numbers.threshold.method == PoreMethod::Learned.name();
+        if alone
+            && has(boundaries, "grain-boundaries-faint")
+            && !has(&self.numbers.warnings, "pores-doubtful")
+        {
+            let text = "pores are told by the trained network alone, which is in doubt of the boundaries in this picture: \
+                        porosity may be far off; look at the overlay, or name a threshold (--pores half-contrast)";
+            self.numbers.warnings.push(Warning::new("pores-doubtful", text));
+        }
+    }
+}
+
 /// Finds the pores of a picture that is already cropped to its measured area.
 ///
 /// Learned pores, and the program's own choice, ask the network, at the scale of the picture, and go on as [`find_on`].

@@ -270,6 +270,23 @@ fn the_number_of_threads_changes_nothing() {
 }
 
 #[test]
+fn pores_told_by_the_network_alone_share_its_doubt_of_boundaries_once() {
+    let doubted = |method: PoreMethod, code: &str| {
+        let picture = field(0);
+        let dark = picture.map(|grey| if grey > 100 { 2 } else { 250 });
+        let mut map = find_on(&Grey::Eight(picture), &dark, &options(method)).unwrap();
+        for _ in 0..2 {
+            map.doubt_with(&[Warning::new(code, "because")]);
+        }
+        map.numbers.warnings.iter().filter(|doubt| doubt.code == "pores-doubtful").count()
+    };
+    assert_eq!(doubted(PoreMethod::Learned, "grain-boundaries-faint"), 1);
+    // A polished section shows no boundaries, and its pores are none the worse for it.
+    assert_eq!(doubted(PoreMethod::Learned, "grain-boundaries-too-weak"), 0);
+    assert_eq!(doubted(PoreMethod::HalfContrast, "grain-boundaries-faint"), 0);
+}
+
+#[test]
 fn learned_pores_on_the_other_side_of_the_solid_are_doubtful() {
     let picture = field(0);
     let bright = picture.map(|grey| if grey > 100 { 250 } else { 2 });
