@@ -271,7 +271,7 @@ fn the_number_of_threads_changes_nothing() {
 
 #[test]
 fn pores_told_by_the_network_alone_share_its_doubt_of_boundaries_once() {
-    let doubted = |method: PoreMethod, code: &str| {
+    let doubted = |method: PoreMethod, code: &'static str| {
         let picture = field(0);
         let dark = picture.map(|grey| if grey > 100 { 2 } else { 250 });
         let mut map = find_on(&Grey::Eight(picture), &dark, &options(method)).unwrap();
