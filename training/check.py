@@ -33,7 +33,7 @@ SMALL = ("--pictures", "6", "--side", "128", "--crop", "128", "--batch", "4", "-
          "--processes", "2")
 # Estimates lie within so many of their standard errors of the truth: outside once in a million and a half.
 ERRORS = 5
-# Made-up boundaries, 20 000 of them: what chance leaves of 401 weights is about the root of 401 / 20 000 times p (1 - p).
+# Made-up boundaries, 40 000 of them: what chance leaves of 401 weights is about the root of 401 / 40 000 times p (1 - p).
 MOST_OFF = 0.06
 
 
@@ -148,7 +148,7 @@ def write_csv(path, head, rows):
 
 def boundaries_are_fitted(folder, calibration, random):
     """calibrate.py finds the probabilities that boundaries were drawn with, bends and products of features among them."""
-    pictures, each = 40, 500
+    pictures, each = 80, 500
     features = len(json.loads(calibration.read_text())["edge"]["mean"])
     table = random.normal(size=(pictures * each, features))
     likely = 1 / (1 + np.exp(0.5 - 2 * table[:, 0] - table[:, 1] * table[:, 2] + 0.5 * table[:, 3] ** 2))
