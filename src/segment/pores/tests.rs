@@ -273,8 +273,9 @@ fn the_number_of_threads_changes_nothing() {
 fn pores_told_by_the_network_alone_share_its_doubt_of_boundaries_once() {
     let doubted = |method: PoreMethod, code: &'static str| {
         let picture = field(0);
-        let dark = picture.map(|grey| if grey > 100 { 2 } else { 250 });
-        let mut map = find_on(&Grey::Eight(picture), &dark, &options(method)).unwrap();
+        let bright = picture.map(|grey| if grey > 100 { 250 } else { 2 });
+        let options = PoreOptions { tone: Tone::Bright, ..options(method) };
+        let mut map = find_on(&Grey::Eight(picture), &bright, &options).unwrap();
         for _ in 0..2 {
             map.doubt_with(&[Warning::new(code, "because")]);
         }
