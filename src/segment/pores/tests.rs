@@ -275,7 +275,12 @@ fn pores_told_by_the_network_alone_share_its_doubt_of_boundaries_once() {
         let picture = field(0);
         let bright = picture.map(|grey| if grey > 100 { 250 } else { 2 });
         let options = PoreOptions { tone: Tone::Bright, ..options(method) };
-        let mut map = find_on(&Grey::Eight(picture), &bright, &options).unwrap();
+        let grey = Grey::Eight(picture);
+        let found = match method {
+            PoreMethod::Learned => find_on(&grey, &bright, &options),
+            _ => find(&grey, &options),
+        };
+        let mut map = found.unwrap();
         for _ in 0..2 {
             map.doubt_with(&[Warning::new(code, "because")]);
         }
