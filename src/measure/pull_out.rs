@@ -1,10 +1,11 @@
 //! Whether a void looks like a pulled-out grain: as large as one, and angular or at the end of a scratch.
 
 use std::f64::consts::PI;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
-use crate::grid::{Grid, Labels};
+use crate::grid::{Frame, Grid, Labels, each_run};
 use crate::measure::hull::{Hull, RowExtent};
 use crate::measure::region::Region;
 use crate::units::Spacing;
@@ -83,8 +84,7 @@ pub(super) fn areas(labels: &Labels) -> Vec<u64> {
     let slots = labels.count as usize + 1;
     let counted = |pixels: &[u32]| {
         let mut areas = vec![0u64; slots];
-        let run_length = |run: &[u32]| areas[run[0] as usize] += run.len() as u64;
-        pixels.chunk_by(|a, b| a == b).for_each(run_length);
+        each_run(pixels, |run| areas[pixels[run.start] as usize] += run.len() as u64);
         areas
     };
     let parts: Vec<Vec<u64>> =
@@ -171,6 +171,21 @@ impl Ray {
         let (x, y) = (x as u32 as usize, y as u32 as usize);
         (inside && x < size.0 && y < size.1).then_some((x, y))
     }
+
+    /// Steps of one pixel back from the start, fewer than `farthest`, outside of which the ray meets no pixel of `frame`.
+    fn steps_back_over(&self, frame: Frame, farthest: i32) -> Range<i32> {
+        let across = [
+            (self.start.0, self.cosine, frame.x, frame.width),
+            (self.start.1, self.sine, frame.y, frame.height),
+        ];
+        let (mut first, mut last) = (0.0f64, f64::from(farthest));
+        for (start, slope, low, length) in across {
+            // Half a pixel beyond the outer pixels' rims on either side, which is more than rounding adds up to.
+            let (one, other) = ((start - low as f64 + 1.0) / slope, (start - (low + length) as f64) / slope);
+            (first, last) = (first.max(one.min(other)), last.min(one.max(other)));
+        }
+        first as i32..(last as i32 + 1).min(farthest)
+    }
 }
 
 /// Steps from one grey to another, from -255 to 255.
@@ -248,7 +263,7 @@ impl Surroundings<'_> {
             self.is_line_point(&Ray { start, cosine, sine }, 0.0, 0.0)
                 && (-STEEPEST_DEG..=STEEPEST_DEG).any(|turn| {
                     let (sine, cosine) = (outwards + f64::from(turn).to_radians()).sin_cos();
-                    self.is_scratch(&Ray { start, cosine, sine }, region.label, 2.0 * radius, length)
+                    self.is_scratch(&Ray { start, cosine, sine }, region, 2.0 * radius, length)
                 })
         })
     }
@@ -273,10 +288,11 @@ impl Surroundings<'_> {
     }
 
     /// Whether the line leads back to the void within `farthest` px and is dark from there over `length` px.
-    fn is_scratch(&self, ray: &Ray, label: u32, farthest: f64, length: f64) -> bool {
-        let back = (0..farthest as i32)
+    fn is_scratch(&self, ray: &Ray, region: &Region, farthest: f64, length: f64) -> bool {
+        let back = ray
+            .steps_back_over(region.bounding_box, farthest as i32)
             .map(|step| -f64::from(step))
-            .find(|&along| self.label_at(ray, along) == Some(label));
+            .find(|&along| self.label_at(ray, along) == Some(region.label));
         let Some(rim) = back else { return false };
         let steps = length.ceil() as usize;
         let allowed = ((1.0 - SCRATCH_SHARE) * steps as f64) as usize;
@@ -286,7 +302,7 @@ impl Surroundings<'_> {
             misses += usize::from(!self.is_line_point(ray, rim + SCRATCH_START_PX + step as f64, 0.0));
             misses <= allowed
         });
-        is_line && !self.goes_on_behind(ray, label, rim, steps)
+        is_line && !self.goes_on_behind(ray, region.label, rim, steps)
     }
 
     /// Whether the line that leaves the void at `rim` also leaves it on the other side.
@@ -309,6 +325,30 @@ impl Surroundings<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_ray_meets_a_frame_within_its_steps_only() {
+        let frame = Frame { x: 40, y: 30, width: 9, height: 14 };
+        let (middle, radius, farthest) = ((44.0, 36.5), 11.0, 22);
+        let mut met = 0;
+        for outwards in (0..360).step_by(3) {
+            let (sine, cosine) = f64::from(outwards).to_radians().sin_cos();
+            let start = (middle.0 + radius * cosine, middle.1 + radius * sine);
+            for turn in -60..=60 {
+                let (sine, cosine) = f64::from(outwards + turn).to_radians().sin_cos();
+                let ray = Ray { start, cosine, sine };
+                let steps = ray.steps_back_over(frame, farthest);
+                for step in 0..farthest {
+                    let (x, y) = ray.pixel((100, 100), -f64::from(step), 0.0).unwrap();
+                    let over = (frame.x..frame.x + frame.width).contains(&x)
+                        && (frame.y..frame.y + frame.height).contains(&y);
+                    assert!(!over || steps.contains(&step), "{outwards} {turn} {step} {steps:?}");
+                    met += usize::from(over);
+                }
+            }
+        }
+        assert!(met > 10_000, "{met}");
+    }
 
     #[test]
     fn areas_are_those_of_a_plain_count() {

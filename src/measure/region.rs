@@ -6,7 +6,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::grid::{Frame, Labels};
+use crate::grid::{Frame, Labels, each_run};
 use crate::measure::hull::{Hull, RowExtent};
 use crate::units::Spacing;
 
@@ -121,19 +121,16 @@ fn runs_in(labels: &Labels, (top, height): (usize, usize), own: Range<usize>) ->
 }
 
 fn row_runs(row: &[u32], next: Option<&[u32]>, y: u32, runs: &mut Vec<Run>) {
-    let mut x = 0;
-    while x < row.len() {
-        let label = row[x];
-        let start = x;
-        x += row[x..].iter().position(|&other| other != label).unwrap_or(row.len() - x);
+    each_run(row, |Range { start, end }| {
+        let label = row[start];
         if label != 0 {
             let (below, diagonal) = next.map_or_else(
-                || ((x - start) as u32, 2 * (x - start) as u32),
-                |next| exits(label, next, start, x),
+                || ((end - start) as u32, 2 * (end - start) as u32),
+                |next| exits(label, next, start, end),
             );
-            runs.push(Run { label, y, start: start as u32, end: x as u32, below, diagonal });
+            runs.push(Run { label, y, start: start as u32, end: end as u32, below, diagonal });
         }
-    }
+    });
 }
 
 /// Pixels of a run that are left straight down, and diagonally down to either side. Beyond the frame is outside.

@@ -6,11 +6,9 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use crate::grid::{Grid, Labels};
+use crate::grid::{Grid, Labels, each_difference};
 
 const BAND_ROWS: usize = 64;
-/// Pixels that are compared at once.
-const STRETCH_PX: usize = 16;
 
 /// The boundary between two regions.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -88,7 +86,7 @@ fn pieces_of_rows<const N: usize>(
     let mut pieces = Pieces { caps, by_pair: HashMap::default() };
     for y in rows {
         let (row, level) = (labels.grid.row(y), strength.row(y));
-        pieces.add_pairs((&row[1..], row), (&level[1..], level));
+        pieces.add_pairs((&row[1..], &row[..row.len() - 1]), (&level[1..], level));
         if y + 1 < labels.grid.height() {
             pieces.add_pairs((row, labels.grid.row(y + 1)), (level, strength.row(y + 1)));
         }
@@ -132,28 +130,19 @@ impl<const N: usize> Pieces<N> {
     /// Adds all pairs of different labels of two rows, a run of equal pairs at once.
     fn add_pairs(&mut self, (first, second): (&[u32], &[u32]), (level, other_level): (&[u8], &[u8])) {
         let (mut pair, mut length, mut sums) = ((0, 0), 0, [0; N]);
-        let all = first.len().min(second.len());
-        for start in (0..all).step_by(STRETCH_PX) {
-            let stretch = start..(start + STRETCH_PX).min(all);
-            let pixels = first[stretch.clone()].iter().zip(&second[stretch.clone()]);
-            // Most stretches lie within one region.
-            if pixels.fold(0, |differs, (p, q)| differs | (p ^ q)) == 0 {
-                continue;
+        each_difference(first, second, |x| {
+            let (p, q) = (first[x], second[x]);
+            if p == 0 || q == 0 {
+                return;
             }
-            for x in stretch {
-                let (p, q) = (first[x], second[x]);
-                if p == q || p == 0 || q == 0 {
-                    continue;
-                }
-                if (p.min(q), p.max(q)) != pair {
-                    self.add(pair, length, sums);
-                    (pair, length, sums) = ((p.min(q), p.max(q)), 0, [0; N]);
-                }
-                length += 1;
-                let strength = level[x].max(other_level[x]);
-                sums.iter_mut().zip(self.caps).for_each(|(sum, cap)| *sum += u64::from(strength.min(cap)));
+            if (p.min(q), p.max(q)) != pair {
+                self.add(pair, length, sums);
+                (pair, length, sums) = ((p.min(q), p.max(q)), 0, [0; N]);
             }
-        }
+            length += 1;
+            let strength = level[x].max(other_level[x]);
+            sums.iter_mut().zip(self.caps).for_each(|(sum, cap)| *sum += u64::from(strength.min(cap)));
+        });
         self.add(pair, length, sums);
     }
 
