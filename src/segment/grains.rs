@@ -13,7 +13,7 @@ use super::learned::grains::{Likely, View, as_probabilities, likely};
 use super::learned::reliability;
 use super::learned::suited_scale::learned_grains;
 use super::working_scale::find_at_best_scale;
-use crate::grid::{Grid, Labels};
+use crate::grid::{Grid, Labels, each_run};
 use crate::micrograph::Grey;
 use crate::options::{BoundaryMethod, GrainOptions};
 use crate::warning::Warning;
@@ -250,15 +250,11 @@ pub(crate) fn add_sums(
     (greys, strengths): (&[u8], &[u8]),
     shallowest: u8,
 ) {
-    let (mut last, mut run) = (0, Sums::default());
-    for ((&label, &grey), &strength) in labels.iter().zip(greys).zip(strengths) {
-        if label != last {
-            sums[last as usize].add(std::mem::take(&mut run));
-            last = label;
-        }
-        run.add_pixel(grey, strength <= shallowest);
-    }
-    sums[last as usize].add(run);
+    each_run(labels, |run| {
+        let sum = &mut sums[labels[run.start] as usize];
+        let pixels = greys[run.clone()].iter().zip(&strengths[run]);
+        pixels.for_each(|(&grey, &strength)| sum.add_pixel(grey, strength <= shallowest));
+    });
 }
 
 /// The clearest lines must be this many times as strong as the clearest ones of the opposite tone. Noise of any level

@@ -179,12 +179,12 @@ impl Default for Runs {
 
 impl Runs {
     fn push_row(&mut self, row: &[bool]) {
-        let mut x = 0;
-        while let Some(start) = next_set(row, x) {
-            let length = row[start..].iter().position(|&set| !set).unwrap_or(row.len() - start);
-            x = start + length;
-            self.runs.push(Run { start: start as u32, end: x as u32 });
-        }
+        let mut open = None;
+        each_change(row, |x| match open.take() {
+            None => open = Some(x as u32),
+            Some(start) => self.runs.push(Run { start, end: x as u32 }),
+        });
+        self.runs.extend(open.map(|start| Run { start, end: row.len() as u32 }));
         self.first.push(self.runs.len() as u32);
     }
 
@@ -352,12 +352,40 @@ fn numbered(roots: &[u32], is_kept: impl Fn(usize) -> bool) -> (Vec<u32>, u32) {
     (numbers, count)
 }
 
-/// The first set pixel at or after `x`; empty stretches are passed 16 pixels at a time.
-fn next_set(row: &[bool], mut x: usize) -> Option<usize> {
-    while row.get(x..x + 16).is_some_and(|stretch| !stretch.iter().fold(false, |any, &set| any | set)) {
-        x += 16;
+/// Pixels that are looked at at once; a bit of a word for each.
+const LOOKED_AT: usize = u64::BITS as usize;
+
+/// Calls `take` with each pixel, in order, that is not as the one before it; none is set before the first.
+fn each_change(row: &[bool], mut take: impl FnMut(usize)) {
+    let (blocks, rest) = row.as_chunks();
+    let mut before = 0;
+    for (block, pixels) in blocks.iter().enumerate() {
+        let set = bits(pixels);
+        let mut changes = set ^ (set << 1 | before);
+        before = set >> (LOOKED_AT - 1);
+        while changes != 0 {
+            take(LOOKED_AT * block + changes.trailing_zeros() as usize);
+            changes &= changes - 1;
+        }
     }
-    row[x..].iter().position(|&set| set).map(|gap| x + gap)
+    let mut before = before != 0;
+    for (x, &set) in (row.len() - rest.len()..).zip(rest) {
+        if set != before {
+            take(x);
+        }
+        before = set;
+    }
+}
+
+/// A bit for each pixel, the lowest for the first.
+fn bits(pixels: &[bool; LOOKED_AT]) -> u64 {
+    /// Multiplies the lowest bits of eight bytes to the places of the highest byte, without a carry.
+    const GATHER: u64 = 0x0102_0408_1020_4080;
+    let (eights, _) = pixels.as_chunks::<8>();
+    eights
+        .iter()
+        .rev()
+        .fold(0, |bits, eight| bits << 8 | u64::from_le_bytes(eight.map(u8::from)).wrapping_mul(GATHER) >> 56)
 }
 
 fn root(parents: &mut [u32], offset: u32, mut run: u32) -> u32 {
@@ -382,6 +410,27 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+
+    #[test]
+    fn runs_of_a_row_are_those_of_a_plain_walk() {
+        for width in [1, 7, 63, 64, 65, 127, 128, 129, 300] {
+            for (dense, seed) in [(2, 1), (5, 2), (1, 3), (90, 4), (40, 5)] {
+                let row: Vec<bool> = (0..width).map(|x| (x / dense * 7 + seed) % 3 == 0).collect();
+                let mut runs = Runs::default();
+                runs.push_row(&row);
+                let mut plain = Vec::new();
+                let mut x = 0;
+                for stretch in row.chunk_by(|a, b| a == b) {
+                    if stretch[0] {
+                        plain.push((x, x + stretch.len() as u32));
+                    }
+                    x += stretch.len() as u32;
+                }
+                let found: Vec<_> = runs.runs.iter().map(|run| (run.start, run.end)).collect();
+                assert_eq!(found, plain, "{width} {dense}");
+            }
+        }
+    }
 
     /// Slow and obvious: flood fill from each pixel that has no label yet, in raster order.
     fn flood(mask: &Mask, connectivity: Connectivity) -> Labels {
