@@ -263,7 +263,8 @@ impl Search<'_> {
             let strength = map.strength.read(outer)?;
             pieces.add(&labels, &strength, cap, rows.len())?;
             let filled = map.filled.read(rows.clone())?;
-            add_sums(&mut sums, labels.grid.as_slice(), (filled.as_slice(), strength.as_slice()), shallowest);
+            let own = &labels.grid.as_slice()[..filled.len()];
+            add_sums(&mut sums, own, (filled.as_slice(), strength.as_slice()), shallowest);
         }
         let edges = pieces.finish();
         let what =

@@ -243,7 +243,7 @@ pub(super) fn sums<'a>(
     sums
 }
 
-/// Adds pixels to the sums of their regions.
+/// Adds pixels to the sums of their regions; there are at least as many greys and strengths as labels.
 pub(crate) fn add_sums(
     sums: &mut [Sums],
     labels: &[u32],
