@@ -1,10 +1,10 @@
 //! Rectangular arrays of pixels, and the two special ones: masks and label maps.
 
 use std::borrow::Cow;
-use std::ops::Range;
 
 use rayon::prelude::*;
 
+use crate::differences::each_run;
 use crate::error::Error;
 
 /// A width × height array in row-major order, origin at the top left.
@@ -261,41 +261,6 @@ fn in_order_of_appearance(ids: &[u32], group_of: &[u32]) -> Vec<u32> {
     order
 }
 
-/// Labels that are compared at once; a bit of a word for each.
-const COMPARED: usize = u32::BITS as usize;
-
-/// Calls `take` with each place, in order, at which two stretches of as many labels differ.
-///
-/// Regions are many pixels wide: without a branch for each pixel, places that agree cost a quarter of a nanosecond.
-pub(crate) fn each_difference(first: &[u32], second: &[u32], mut take: impl FnMut(usize)) {
-    let ((blocks, rest), (other_blocks, other_rest)) = (first.as_chunks(), second[..first.len()].as_chunks());
-    for (block, (labels, others)) in blocks.iter().zip(other_blocks).enumerate() {
-        let mut differing = differing(labels, others);
-        while differing != 0 {
-            take(COMPARED * block + differing.trailing_zeros() as usize);
-            differing &= differing - 1;
-        }
-    }
-    let last = first.len() - rest.len();
-    (last..).zip(rest.iter().zip(other_rest)).filter(|(_, (a, b))| a != b).for_each(|(place, _)| take(place));
-}
-
-/// A bit for each place at which two blocks differ, the lowest for the first.
-fn differing(first: &[u32; COMPARED], second: &[u32; COMPARED]) -> u32 {
-    (0..COMPARED).fold(0, |bits, place| bits | if first[place] == second[place] { 0 } else { 1 << place })
-}
-
-/// Calls `take` with each run of equal labels, in order.
-pub(crate) fn each_run(labels: &[u32], mut take: impl FnMut(Range<usize>)) {
-    let Some(last) = labels.len().checked_sub(1) else { return };
-    let mut start = 0;
-    each_difference(&labels[..last], &labels[1..], |place| {
-        take(start..place + 1);
-        start = place + 1;
-    });
-    take(start..labels.len());
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -321,22 +286,6 @@ mod tests {
         let (labels, label_of) = Labels::from_groups(ids, &[0, 1, 2, 3, 4, 2, 6, 7]);
         assert_eq!(labels.grid.as_slice(), [0, 1, 2, 2, 1, 3, 0, 1]);
         assert_eq!((labels.count, label_of), (3, vec![0, 0, 1, 2, 0, 1, 3, 0]));
-    }
-
-    #[test]
-    fn differences_and_runs_are_those_of_a_plain_walk() {
-        for length in (0..4).chain(30..35).chain(62..67).chain([200]) {
-            let row = |shift: usize| -> Vec<u32> {
-                (0..length).map(|x| ((x + shift) / 5 * 7 % 3 + (x + shift) / 40) as u32).collect()
-            };
-            let (first, second) = (row(0), row(3));
-            let mut places = Vec::new();
-            each_difference(&first, &second, |place| places.push(place));
-            assert_eq!(places, (0..length).filter(|&x| first[x] != second[x]).collect::<Vec<_>>());
-            let mut runs = Vec::new();
-            each_run(&first, |run| runs.push(first[run].to_vec()));
-            assert_eq!(runs, first.chunk_by(|a, b| a == b).map(<[u32]>::to_vec).collect::<Vec<_>>());
-        }
     }
 
     #[test]

@@ -36,6 +36,7 @@ pub mod bands;
 mod blur;
 pub mod body;
 pub mod cli;
+mod differences;
 pub mod error;
 pub mod firing;
 pub mod grid;

@@ -5,7 +5,8 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use crate::grid::{Frame, Grid, Labels, each_run};
+use crate::differences::each_run;
+use crate::grid::{Frame, Grid, Labels};
 use crate::measure::hull::{Hull, RowExtent};
 use crate::measure::region::Region;
 use crate::units::Spacing;

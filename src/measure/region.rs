@@ -6,7 +6,8 @@ use std::ops::Range;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::grid::{Frame, Labels, each_run};
+use crate::differences::each_run;
+use crate::grid::{Frame, Labels};
 use crate::measure::hull::{Hull, RowExtent};
 use crate::units::Spacing;
 

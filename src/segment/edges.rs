@@ -6,7 +6,8 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use crate::grid::{Grid, Labels, each_difference};
+use crate::differences::each_difference;
+use crate::grid::{Grid, Labels};
 
 const BAND_ROWS: usize = 64;
 

@@ -6,9 +6,7 @@ use rayon::prelude::*;
 
 use crate::grid::{Grid, Labels, Mask};
 use crate::options::Connectivity;
-
-/// Rows that one task scans. Fixed, so that the work does not depend on the number of threads.
-const BAND_ROWS: usize = 128;
+use crate::segment::runs::{BAND_ROWS, Run, Runs};
 
 /// Numbers the connected regions of `mask` from 1 in raster order of their first pixel.
 ///
@@ -157,80 +155,7 @@ fn marked_band<S: Default>(
     (open, open_unwanted)
 }
 
-/// A stretch of set pixels in one row: first column, and the column after the last.
-#[derive(Clone, Copy)]
-struct Run {
-    start: u32,
-    end: u32,
-}
-
-/// The runs of some rows in raster order; those of row `y` are `runs[first[y]..first[y + 1]]`.
-struct Runs {
-    runs: Vec<Run>,
-    first: Vec<u32>,
-}
-
-impl Default for Runs {
-    /// Of no rows.
-    fn default() -> Self {
-        Self { runs: Vec::new(), first: vec![0] }
-    }
-}
-
 impl Runs {
-    fn push_row(&mut self, row: &[bool]) {
-        let mut open = None;
-        each_change(row, |x| match open.take() {
-            None => open = Some(x as u32),
-            Some(start) => self.runs.push(Run { start, end: x as u32 }),
-        });
-        self.runs.extend(open.map(|start| Run { start, end: row.len() as u32 }));
-        self.first.push(self.runs.len() as u32);
-    }
-
-    fn clear(&mut self) {
-        self.runs.clear();
-        self.first.truncate(1);
-    }
-
-    /// Those that stay, with nothing of the room to spare.
-    fn only(&self, stays: impl Fn(&usize) -> bool) -> Self {
-        let length = (0..self.runs.len()).filter(&stays).count();
-        let mut only = Self { runs: Vec::with_capacity(length), first: Vec::with_capacity(self.first.len()) };
-        only.first.push(0);
-        for y in 0..self.height() {
-            only.runs.extend(self.row(y).filter(&stays).map(|run| self.runs[run]));
-            only.first.push(only.runs.len() as u32);
-        }
-        only
-    }
-
-    fn of(mask: &Mask) -> Self {
-        let bands: Vec<Runs> = mask
-            .as_slice()
-            .par_chunks(BAND_ROWS * mask.width())
-            .map(|band| {
-                let mut runs = Runs::default();
-                band.chunks_exact(mask.width()).for_each(|row| runs.push_row(row));
-                runs
-            })
-            .collect();
-        Self::joined(bands)
-    }
-
-    /// The runs of bands that lie below each other.
-    fn joined(bands: Vec<Self>) -> Self {
-        let mut runs = Vec::with_capacity(bands.iter().map(|band| band.runs.len()).sum());
-        let mut first = Vec::with_capacity(1 + bands.iter().map(Self::height).sum::<usize>());
-        first.push(0);
-        for band in bands {
-            let offset = runs.len() as u32;
-            first.extend(band.first[1..].iter().map(|end| offset + end));
-            runs.extend_from_slice(&band.runs);
-        }
-        Self { runs, first }
-    }
-
     /// For each run, whether its region has an unwanted one and does not reach the first or the last row.
     fn settled(&self, unwanted: &[bool]) -> Vec<bool> {
         let roots = self.roots(Connectivity::Four);
@@ -242,64 +167,6 @@ impl Runs {
             settled[roots[run] as usize] = false;
         }
         roots.iter().map(|&root| settled[root as usize]).collect()
-    }
-
-    fn row(&self, y: usize) -> Range<usize> {
-        self.first[y] as usize..self.first[y + 1] as usize
-    }
-
-    fn height(&self) -> usize {
-        self.first.len() - 1
-    }
-
-    /// For each run, the first run in raster order of its region.
-    fn roots(&self, connectivity: Connectivity) -> Vec<u32> {
-        let mut parents: Vec<u32> = (0..self.runs.len() as u32).collect();
-        self.join_within_bands(&mut parents, connectivity);
-        for y in (BAND_ROWS..self.height()).step_by(BAND_ROWS) {
-            self.join_rows(&mut parents, 0, y, connectivity);
-        }
-        // A parent never lies behind its child, so one forward sweep reaches every root.
-        for run in 0..parents.len() {
-            parents[run] = parents[parents[run] as usize];
-        }
-        parents
-    }
-
-    fn join_within_bands(&self, parents: &mut [u32], connectivity: Connectivity) {
-        let mut tasks = Vec::new();
-        let mut rest = parents;
-        for top in (0..self.height()).step_by(BAND_ROWS) {
-            let bottom = (top + BAND_ROWS).min(self.height());
-            let length = (self.first[bottom] - self.first[top]) as usize;
-            let (band, behind) = rest.split_at_mut(length);
-            tasks.push((top..bottom, band));
-            rest = behind;
-        }
-        tasks.into_par_iter().for_each(|(rows, band)| {
-            let offset = self.first[rows.start];
-            for y in rows.start + 1..rows.end {
-                self.join_rows(band, offset, y, connectivity);
-            }
-        });
-    }
-
-    /// Joins runs of row `y` with those they touch in the row above. `parents` starts at run `offset`.
-    fn join_rows(&self, parents: &mut [u32], offset: u32, y: usize, connectivity: Connectivity) {
-        let reach = u32::from(connectivity == Connectivity::Eight);
-        let mut above = self.row(y - 1);
-        for run in self.row(y) {
-            let Run { start, end } = self.runs[run];
-            while above.start < above.end && self.runs[above.start].end + reach <= start {
-                above.start += 1;
-            }
-            for touching in above.clone() {
-                if self.runs[touching].start >= end + reach {
-                    break;
-                }
-                join(parents, offset, touching as u32, run as u32);
-            }
-        }
     }
 
     /// The label of each run (0 if its region is not kept), the number of labels, and the pixels left out.
@@ -352,85 +219,11 @@ fn numbered(roots: &[u32], is_kept: impl Fn(usize) -> bool) -> (Vec<u32>, u32) {
     (numbers, count)
 }
 
-/// Pixels that are looked at at once; a bit of a word for each.
-const LOOKED_AT: usize = u64::BITS as usize;
-
-/// Calls `take` with each pixel, in order, that is not as the one before it; none is set before the first.
-fn each_change(row: &[bool], mut take: impl FnMut(usize)) {
-    let (blocks, rest) = row.as_chunks();
-    let mut before = 0;
-    for (block, pixels) in blocks.iter().enumerate() {
-        let set = bits(pixels);
-        let mut changes = set ^ (set << 1 | before);
-        before = set >> (LOOKED_AT - 1);
-        while changes != 0 {
-            take(LOOKED_AT * block + changes.trailing_zeros() as usize);
-            changes &= changes - 1;
-        }
-    }
-    let mut before = before != 0;
-    for (x, &set) in (row.len() - rest.len()..).zip(rest) {
-        if set != before {
-            take(x);
-        }
-        before = set;
-    }
-}
-
-/// A bit for each pixel, the lowest for the first.
-fn bits(pixels: &[bool; LOOKED_AT]) -> u64 {
-    /// Multiplies the lowest bits of eight bytes to the places of the highest byte, without a carry.
-    const GATHER: u64 = 0x0102_0408_1020_4080;
-    let (eights, _) = pixels.as_chunks::<8>();
-    eights
-        .iter()
-        .rev()
-        .fold(0, |bits, eight| bits << 8 | u64::from_le_bytes(eight.map(u8::from)).wrapping_mul(GATHER) >> 56)
-}
-
-fn root(parents: &mut [u32], offset: u32, mut run: u32) -> u32 {
-    loop {
-        let parent = parents[(run - offset) as usize];
-        if parent == run {
-            return run;
-        }
-        let grandparent = parents[(parent - offset) as usize];
-        parents[(run - offset) as usize] = grandparent;
-        run = grandparent;
-    }
-}
-
-fn join(parents: &mut [u32], offset: u32, a: u32, b: u32) {
-    let (a, b) = (root(parents, offset, a), root(parents, offset, b));
-    parents[(a.max(b) - offset) as usize] = a.min(b);
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
 
     use super::*;
-
-    #[test]
-    fn runs_of_a_row_are_those_of_a_plain_walk() {
-        for width in [1, 7, 63, 64, 65, 127, 128, 129, 300] {
-            for (dense, seed) in [(2, 1), (5, 2), (1, 3), (90, 4), (40, 5)] {
-                let row: Vec<bool> = (0..width).map(|x| (x / dense * 7 + seed) % 3 == 0).collect();
-                let mut runs = Runs::default();
-                runs.push_row(&row);
-                let mut plain = Vec::new();
-                let mut x = 0;
-                for stretch in row.chunk_by(|a, b| a == b) {
-                    if stretch[0] {
-                        plain.push((x, x + stretch.len() as u32));
-                    }
-                    x += stretch.len() as u32;
-                }
-                let found: Vec<_> = runs.runs.iter().map(|run| (run.start, run.end)).collect();
-                assert_eq!(found, plain, "{width} {dense}");
-            }
-        }
-    }
 
     /// Slow and obvious: flood fill from each pixel that has no label yet, in raster order.
     fn flood(mask: &Mask, connectivity: Connectivity) -> Labels {

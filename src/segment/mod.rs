@@ -16,6 +16,7 @@ pub mod learned;
 pub(crate) mod pore_choice;
 pub(crate) mod pore_cut;
 pub mod pores;
+mod runs;
 pub mod threshold;
 pub mod watershed;
 pub(crate) mod working_scale;
