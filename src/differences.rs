@@ -1,4 +1,4 @@
-//! Where neighbouring pixels differ, found many pixels at a time and not one by one.
+//! Where neighbouring pixels differ, and which are set, found many pixels at a time and not one by one.
 
 use std::ops::Range;
 
@@ -54,6 +54,15 @@ pub(crate) fn each_change(row: &[bool], mut take: impl FnMut(usize)) {
     }
 }
 
+/// Calls `take` with each pixel, in order, that is set.
+pub(crate) fn each_set(row: &[bool], mut take: impl FnMut(usize)) {
+    let (blocks, rest) = row.as_chunks();
+    for (block, pixels) in blocks.iter().enumerate() {
+        each_bit(bits(pixels), |place| take(LOOKED_AT * block + place));
+    }
+    (row.len() - rest.len()..).zip(rest).filter(|(_, set)| **set).for_each(|(x, _)| take(x));
+}
+
 /// A bit for each pixel, the lowest for the first.
 fn bits(pixels: &[bool; LOOKED_AT]) -> u64 {
     /// Multiplies the lowest bits of eight bytes to the places of the highest byte, without a carry.
@@ -94,7 +103,7 @@ mod tests {
     }
 
     #[test]
-    fn changes_are_those_of_a_plain_walk() {
+    fn changes_and_set_pixels_are_those_of_a_plain_walk() {
         for width in [0, 1, 7, 63, 64, 65, 127, 128, 129, 300] {
             for (dense, seed) in [(2, 1), (5, 2), (1, 3), (90, 4), (40, 5)] {
                 let row: Vec<bool> = (0..width).map(|x| (x / dense * 7 + seed) % 3 == 0).collect();
@@ -103,6 +112,9 @@ mod tests {
                 let before = |x: usize| x > 0 && row[x - 1];
                 let plain: Vec<usize> = (0..width).filter(|&x| row[x] != before(x)).collect();
                 assert_eq!(found, plain, "{width} {dense}");
+                found.clear();
+                each_set(&row, |x| found.push(x));
+                assert_eq!(found, (0..width).filter(|&x| row[x]).collect::<Vec<_>>(), "{width} {dense}");
             }
         }
     }

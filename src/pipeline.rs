@@ -95,26 +95,34 @@ fn measured_at_scale(
     let (frame, strip) = timings.time(Stage::Strip, whole, || frame(&micrograph.grey, options))?;
     let pixels = frame.width * frame.height;
     let grey = cropped(&micrograph.grey, frame);
-    // Neither leaves all threads something to do at all times, so they are done beside each other.
-    let (read, (mut findings, fingerprint)) = rayon::join(
-        || timings.time(Stage::Scale, whole, || determine(micrograph, strip, said)),
-        || timings.time(Stage::Check, pixels, || rayon::join(|| check::check(&grey), || fingerprint(&grey))),
+    // The maps need no scale, and each of these has moments that leave a thread nothing to do.
+    let (maps, (read, (mut findings, fingerprint))) = rayon::join(
+        || pores_and_grains(&grey, options, timings),
+        || {
+            rayon::join(
+                || timings.time(Stage::Scale, whole, || determine(micrograph, strip, said)),
+                || {
+                    timings.time(Stage::Check, pixels, || {
+                        rayon::join(|| check::check(&grey), || fingerprint(&grey))
+                    })
+                },
+            )
+        },
     );
     let read = read?;
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
-    let (mut pore_map, mut grain_map) = pores_and_grains(&grey, options, timings)?;
+    let (mut pore_map, mut grain_map) = maps?;
     drop(grey);
-    let mut intercepts = grain_map
-        .reliable
-        .then(|| timings.time(Stage::Intercepts, pixels, || intercepts_of(&grain_map, spacing, options)))
-        .flatten();
+    let lines_over =
+        |map: &GrainMap| timings.time(Stage::Intercepts, pixels, || intercepts_of(map, spacing, options));
     let mean_px = |found: &Intercepts| found.mean / spacing.pixel_area().sqrt();
-    let longest_px = frame.width.max(frame.height);
-    if grain_map.reliable && grain_map.likely.is_some() {
-        let mean = intercepts.as_ref().map(mean_px);
+    // Of learned grains the lines tell whether there are any; over others they are laid beside the other measures.
+    let is_asked = grain_map.reliable && grain_map.likely.is_some();
+    let first_lines = is_asked.then(|| lines_over(&grain_map)).flatten();
+    if is_asked {
+        let (mean, longest_px) = (first_lines.as_ref().map(mean_px), frame.width.max(frame.height));
         if mean.is_none_or(|mean| LEAST_INTERCEPTS * mean > longest_px as f64) {
             grain_map.doubt(grains::too_few(mean, longest_px));
-            intercepts = None;
         }
         pore_map.doubt_with(&grain_map.warnings);
     }
@@ -128,9 +136,10 @@ fn measured_at_scale(
     let of_grains =
         |map| timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)));
     let of_area = || area_fraction_error(&pore_map.labels.grid);
-    // As the scale and the check: each has moments of a single thread, and they do not need each other.
-    let (pores, (grains, area_fraction_error)) = rayon::join(
-        || timings.time(Stage::PoreMeasures, pixels, of_pores),
+    let of_lines = || grain_map.as_ref().and_then(|map| first_lines.or_else(|| lines_over(map)));
+    // As the maps and the scale: each has moments of a single thread, and they do not need each other.
+    let ((pores, intercepts), (grains, area_fraction_error)) = rayon::join(
+        || rayon::join(|| timings.time(Stage::PoreMeasures, pixels, of_pores), of_lines),
         || {
             rayon::join(
                 || grain_map.as_ref().map_or(Vec::new(), of_grains),

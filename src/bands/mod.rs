@@ -34,7 +34,7 @@ use crate::grid::{Frame, Labels};
 use crate::measure::grain::grains_of;
 use crate::measure::intercept::{Intercepts, TestLines, intercepts_of};
 use crate::measure::pore::{contacts_of_rows, places_of};
-use crate::measure::pull_out::{GrainRange, Greys, STEPS, Surroundings, deep_steps};
+use crate::measure::pull_out::{GrainRange, Greys, Scratches, Surroundings};
 use crate::measure::region::{Region, runs_of_rows};
 use crate::micrograph::Grey;
 use crate::micrograph::check;
@@ -452,9 +452,9 @@ impl Survey {
         let Self { size, spacing, mut contacts, .. } = self;
         let places = grains.map(|_| places_of(&mut contacts, pores.labels.count));
         let range = grains.and_then(|found| GrainRange::of(&found.areas));
-        let is_deep = deep_steps(self.greys.contrast());
+        let scratches = Scratches::at(self.greys.contrast());
         let pull_out = |region: &Region| match &range {
-            Some(range) if range.may_be_grain(region) => looks_pulled_out(pores, region, range, &is_deep),
+            Some(range) if range.may_be_grain(region) => looks_pulled_out(pores, region, range, &scratches),
             _ => Ok(false),
         };
         let rows = self.pores.finish().into_par_iter().map(|region| {
@@ -476,7 +476,7 @@ fn looks_pulled_out(
     pores: &BandedPores,
     region: &Region,
     range: &GrainRange,
-    is_deep: &[bool; STEPS],
+    scratches: &Scratches,
 ) -> Result<bool, Error> {
     let size = (pores.picture.width(), pores.picture.height());
     let reach = range.reach(region);
@@ -488,6 +488,6 @@ fn looks_pulled_out(
     let ((x, width), (y, height)) = (span(frame.x, frame.width, size.0), span(frame.y, frame.height, size.1));
     let part = Frame { x, y, width, height };
     let (labels, picture) = (pores.labels.read_part(part)?, pores.picture.read_part(part)?);
-    let field = Surroundings { pores: &labels.grid, picture: &picture, corner: (x, y), size, is_deep };
+    let field = Surroundings { pores: &labels.grid, picture: &picture, corner: (x, y), size, scratches };
     Ok(field.looks_pulled_out(region, range))
 }

@@ -5,7 +5,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use crate::grid::{Grid, Labels};
-use crate::measure::pull_out::{GrainRange, Greys, Surroundings, areas, deep_steps};
+use crate::measure::pull_out::{GrainRange, Greys, Scratches, Surroundings, areas};
 use crate::measure::region::Region;
 use crate::study::result::{Pore, PorePlace};
 
@@ -30,9 +30,9 @@ const PORES_OF_TASK: usize = 64;
 pub fn pores(pores: &Labels, regions: Vec<Region>, grains: Option<&Labels>, picture: &Grid<u8>) -> Vec<Pore> {
     let places = grains.map(|grains| places(pores, grains));
     let range = grains.and_then(|grains| GrainRange::of(&areas(grains)));
-    let is_deep = &deep_steps(Greys::of(&pores.grid, picture).contrast());
+    let scratches = &Scratches::at(Greys::of(&pores.grid, picture).contrast());
     let size = (picture.width(), picture.height());
-    let field = Surroundings { pores: &pores.grid, picture, corner: (0, 0), size, is_deep };
+    let field = Surroundings { pores: &pores.grid, picture, corner: (0, 0), size, scratches };
     // Few of them are looked at closely, and those may lie side by side.
     regions
         .into_par_iter()

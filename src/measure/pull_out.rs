@@ -190,12 +190,27 @@ impl Ray {
 }
 
 /// Steps from one grey to another, from -255 to 255.
-pub(crate) const STEPS: usize = 511;
+const STEPS: usize = 511;
+/// Whole degrees to the radius at which a scratch may leave a void.
+const TURNS: usize = 2 * STEEPEST_DEG as usize + 1;
 
-/// For each step in grey from a line to its side, from -255 on, whether the line is a scratch's by its depth. `contrast` is
-/// the signed distance from pores to solid: scratches have the tone of pores.
-pub(crate) fn deep_steps(contrast: f64) -> [bool; STEPS] {
-    std::array::from_fn(|step| (step as f64 - 255.0) / contrast >= SCRATCH_DEPTH)
+/// How scratches look in a picture, worked out once for the thousands of points that are asked.
+pub(crate) struct Scratches {
+    /// For each step in grey from a line to its side, from -255 on, whether the line is a scratch's by its depth.
+    is_deep: [bool; STEPS],
+    /// Cosine and sine of each angle to the radius, from the most negative on.
+    turns: [(f64, f64); TURNS],
+}
+
+impl Scratches {
+    /// In a picture with the signed distance `contrast` from pores to solid: scratches have the tone of pores.
+    pub fn at(contrast: f64) -> Self {
+        let turn = |k: usize| f64::from(k as i32 - STEEPEST_DEG).to_radians();
+        Self {
+            is_deep: std::array::from_fn(|step| (step as f64 - 255.0) / contrast >= SCRATCH_DEPTH),
+            turns: std::array::from_fn(|k| (turn(k).cos(), turn(k).sin())),
+        }
+    }
 }
 
 /// Where signs of pull-out are looked for: a picture, or a part of it that holds all that is looked at.
@@ -208,8 +223,8 @@ pub(crate) struct Surroundings<'a> {
     pub corner: (usize, usize),
     /// Columns and rows of the whole picture.
     pub size: (usize, usize),
-    /// Of [`deep_steps`].
-    pub is_deep: &'a [bool; STEPS],
+    /// What scratches look like.
+    pub scratches: &'a Scratches,
 }
 
 impl Surroundings<'_> {
@@ -262,8 +277,9 @@ impl Surroundings<'_> {
             let (sine, cosine) = outwards.sin_cos();
             let start = (x + radius * cosine, y + radius * sine);
             self.is_line_point(&Ray { start, cosine, sine }, 0.0, 0.0)
-                && (-STEEPEST_DEG..=STEEPEST_DEG).any(|turn| {
-                    let (sine, cosine) = (outwards + f64::from(turn).to_radians()).sin_cos();
+                && self.scratches.turns.iter().any(|turn| {
+                    // Of the sum of both angles.
+                    let (cosine, sine) = (cosine * turn.0 - sine * turn.1, sine * turn.0 + cosine * turn.1);
                     self.is_scratch(&Ray { start, cosine, sine }, region, 2.0 * radius, length)
                 })
         })
@@ -277,15 +293,20 @@ impl Surroundings<'_> {
     /// Whether the line, `shift` px to its right, is clearly nearer to the pores' grey than both of its sides, none of
     /// them in a pore.
     fn is_line_point(&self, ray: &Ray, along: f64, shift: f64) -> bool {
-        let grey = |aside: f64| {
-            let (x, y) = ray.pixel(self.size, along, aside)?;
-            let (x, y) = (x - self.corner.0, y - self.corner.1);
-            (self.pores.at(x, y) == 0).then(|| usize::from(self.picture.at(x, y)))
+        let pixel = |aside: f64| {
+            let (x, y) = ray.pixel(self.size, along, shift + aside)?;
+            Some((x - self.corner.0, y - self.corner.1))
         };
-        let Some(line) = grey(shift) else { return false };
-        [-SCRATCH_SIDE_PX, SCRATCH_SIDE_PX]
-            .into_iter()
-            .all(|aside| grey(shift + aside).is_some_and(|side| self.is_deep[255 + side - line]))
+        let (Some(line), Some(left), Some(right)) =
+            (pixel(0.0), pixel(-SCRATCH_SIDE_PX), pixel(SCRATCH_SIDE_PX))
+        else {
+            return false;
+        };
+        let grey = |(x, y): (usize, usize)| usize::from(self.picture.at(x, y));
+        let deep = |side| self.scratches.is_deep[255 + grey(side) - grey(line)];
+        // Both sides without a branch between them, which no processor could foresee; most points fail here, and of the others
+        // most lie in no pore.
+        (deep(left) & deep(right)) && [line, left, right].iter().all(|&(x, y)| self.pores.at(x, y) == 0)
     }
 
     /// Whether the line leads back to the void within `farthest` px and is dark from there over `length` px.

@@ -52,13 +52,19 @@ pub(super) fn capped_edges<const N: usize>(
         .collect();
     let mut pieces = bands.concat();
     pieces.par_sort_unstable_by_key(|(pair, _)| *pair);
-    std::array::from_fn(|cap| {
-        let edge =
-            |&((a, b), (length_px, sums)): &Piece<N>| Edge { a, b, length_px, strength_sum: sums[cap] };
-        let mut edges: Vec<Edge> = pieces.iter().map(edge).collect();
-        sum_neighbours(&mut edges);
-        edges
-    })
+    // Each sum is added up by itself: this is done on as many threads as there are sums.
+    let of_caps: Vec<Vec<Edge>> = (0..N)
+        .into_par_iter()
+        .with_max_len(1)
+        .map(|cap| {
+            let edge =
+                |&((a, b), (length_px, sums)): &Piece<N>| Edge { a, b, length_px, strength_sum: sums[cap] };
+            let mut edges: Vec<Edge> = pieces.iter().map(edge).collect();
+            sum_neighbours(&mut edges);
+            edges
+        })
+        .collect();
+    of_caps.try_into().expect("invariant: a list of edges for each cap")
 }
 
 /// The edges that are left when the regions of each group are one; `group_of` tells the group of each region.
