@@ -95,23 +95,22 @@ fn measured_at_scale(
     let (frame, strip) = timings.time(Stage::Strip, whole, || frame(&micrograph.grey, options))?;
     let pixels = frame.width * frame.height;
     let grey = cropped(&micrograph.grey, frame);
-    // The maps need no scale, and each of these has moments that leave a thread nothing to do.
-    let (maps, (read, (mut findings, fingerprint))) = rayon::join(
-        || pores_and_grains(&grey, options, timings),
+    let seen = Seen::by(&grey, options, timings)?;
+    // The pores need no scale, and each of these has moments that leave a thread nothing to do. Grains are found after them, for
+    // they take most memory.
+    let (pore_map, (read, (mut findings, fingerprint))) = rayon::join(
+        || seen.pores(&grey, options, timings),
         || {
+            let check = || rayon::join(|| check::check(&grey), || fingerprint(&grey));
             rayon::join(
                 || timings.time(Stage::Scale, whole, || determine(micrograph, strip, said)),
-                || {
-                    timings.time(Stage::Check, pixels, || {
-                        rayon::join(|| check::check(&grey), || fingerprint(&grey))
-                    })
-                },
+                || timings.time(Stage::Check, pixels, check),
             )
         },
     );
-    let read = read?;
+    let (read, mut pore_map) = (read?, pore_map?);
     let spacing = read.scale.as_ref().map_or(Spacing::PIXELS, Scale::spacing);
-    let (mut pore_map, mut grain_map) = maps?;
+    let mut grain_map = seen.grains(&pore_map, options, timings)?;
     drop(grey);
     let lines_over =
         |map: &GrainMap| timings.time(Stage::Intercepts, pixels, || intercepts_of(map, spacing, options));
@@ -176,27 +175,50 @@ fn intercepts_of(map: &GrainMap, spacing: Spacing, options: &Options) -> Option<
     }
 }
 
-/// Both maps of a picture; the network is asked once for both.
-fn pores_and_grains(grey: &Grey, options: &Options, timings: &Timings) -> Result<(PoreMap, GrainMap), Error> {
-    let pixels = grey.width() * grey.height();
-    let learned_pores = matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto);
-    let learned_boundaries = options.boundaries == BoundaryMethod::Learned;
-    let seen = learned::with_dark_pores(grey, options.pore_tone);
-    let maps = (learned_pores || learned_boundaries)
-        .then(|| timings.time(Stage::Network, pixels, || learned::maps(&seen, 1.0)))
-        .transpose()?;
-    let pore_map = timings.time(Stage::Pores, pixels, || match maps.as_ref().filter(|_| learned_pores) {
-        Some(maps) => pores::find_on(grey, &maps.pore, &options.pore_options()),
-        None => pores::find(grey, &options.pore_options()),
-    })?;
-    let grain_map = timings.time(Stage::Grains, pixels, || match maps.filter(|_| learned_boundaries) {
-        Some(maps) => learned::suited_scale::grains_on(maps, &seen, &pore_map.picture, &pore_map.labels),
-        None => {
-            drop(seen);
-            Ok(grains::find(&pore_map.picture, &pore_map.labels, &options.grain_options()))
-        }
-    })?;
-    Ok((pore_map, grain_map))
+/// What pores and grains are found on: the picture, and what the network says to it if it is asked for either.
+struct Seen<'a> {
+    /// The picture with dark pores, for the network.
+    grey: Cow<'a, Grey>,
+    maps: Option<learned::Maps>,
+}
+
+impl<'a> Seen<'a> {
+    /// Asks the network once for both.
+    fn by(grey: &'a Grey, options: &Options, timings: &Timings) -> Result<Self, Error> {
+        let pixels = grey.width() * grey.height();
+        let grey = learned::with_dark_pores(grey, options.pore_tone);
+        let is_asked = asks_for_pores(options) || options.boundaries == BoundaryMethod::Learned;
+        let maps = is_asked
+            .then(|| timings.time(Stage::Network, pixels, || learned::maps(&grey, 1.0)))
+            .transpose()?;
+        Ok(Self { grey, maps })
+    }
+
+    /// `grey` is the picture itself, in whatever tone its pores are.
+    fn pores(&self, grey: &Grey, options: &Options, timings: &Timings) -> Result<PoreMap, Error> {
+        let map = self.maps.as_ref().filter(|_| asks_for_pores(options));
+        timings.time(Stage::Pores, grey.width() * grey.height(), || match map {
+            Some(maps) => pores::find_on(grey, &maps.pore, &options.pore_options()),
+            None => pores::find(grey, &options.pore_options()),
+        })
+    }
+
+    fn grains(self, pores: &PoreMap, options: &Options, timings: &Timings) -> Result<GrainMap, Error> {
+        let Self { grey, maps } = self;
+        timings.time(Stage::Grains, grey.width() * grey.height(), || {
+            match maps.filter(|_| options.boundaries == BoundaryMethod::Learned) {
+                Some(maps) => learned::suited_scale::grains_on(maps, &grey, &pores.picture, &pores.labels),
+                None => {
+                    drop(grey);
+                    Ok(grains::find(&pores.picture, &pores.labels, &options.grain_options()))
+                }
+            }
+        })
+    }
+}
+
+fn asks_for_pores(options: &Options) -> bool {
+    matches!(options.pores, PoreMethod::Learned | PoreMethod::Auto)
 }
 
 /// The typed frame, or the picture without its info strip.

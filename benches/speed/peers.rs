@@ -24,7 +24,7 @@ const STAGES: [&str; 11] = [
 
 /// What a peer prints.
 #[derive(serde::Deserialize)]
-struct Peer {
+pub struct Peer {
     peer: String,
     seconds: BTreeMap<String, f64>,
     total_seconds: f64,
@@ -34,17 +34,21 @@ struct Peer {
     mean_intercept_px: f64,
 }
 
-/// Runs the peers one after the other and compares them with our seconds.
-pub fn compared(python: &Path, picture: &Path, own_seconds: f64) -> Result<String, Failure> {
-    let peers = SCRIPTS.iter().map(|script| run(python, script, picture)).collect::<Result<Vec<_>, _>>()?;
+/// Runs the peers one after the other.
+pub fn run_all(python: &Path, picture: &Path) -> Result<Vec<Peer>, Failure> {
+    SCRIPTS.iter().map(|script| run(python, script, picture)).collect()
+}
+
+/// The peers beside our seconds.
+pub fn markdown(peers: &[Peer], own_seconds: f64) -> Result<String, Failure> {
     let mut text = String::from("\n## Against the same job on two libraries\n\n| stage |");
-    for peer in &peers {
+    for peer in peers {
         write!(text, " {}, s |", peer.peer)?;
     }
     text.push_str("\n|---|--:|--:|\n");
     for stage in STAGES {
         write!(text, "| {stage} |")?;
-        for peer in &peers {
+        for peer in peers {
             match peer.seconds.get(stage) {
                 Some(seconds) => write!(text, " {seconds:.3} |")?,
                 None => text.push_str(" none |"),
@@ -52,14 +56,14 @@ pub fn compared(python: &Path, picture: &Path, own_seconds: f64) -> Result<Strin
         }
         text.push('\n');
     }
-    row(&mut text, "sum", &peers, |p| format!("{:.3}", p.total_seconds));
-    row(&mut text, "times as long as this program", &peers, |p| {
+    row(&mut text, "sum", peers, |p| format!("{:.3}", p.total_seconds));
+    row(&mut text, "times as long as this program", peers, |p| {
         format!("{:.1}", p.total_seconds / own_seconds)
     });
-    row(&mut text, "grains", &peers, |p| p.grain_count.to_string());
-    row(&mut text, "pores", &peers, |p| p.pore_count.to_string());
-    row(&mut text, "porosity, %", &peers, |p| format!("{:.2}", p.porosity_percent));
-    row(&mut text, "mean intercept, px", &peers, |p| format!("{:.2}", p.mean_intercept_px));
+    row(&mut text, "grains", peers, |p| p.grain_count.to_string());
+    row(&mut text, "pores", peers, |p| p.pore_count.to_string());
+    row(&mut text, "porosity, %", peers, |p| format!("{:.2}", p.porosity_percent));
+    row(&mut text, "mean intercept, px", peers, |p| format!("{:.2}", p.mean_intercept_px));
     Ok(text)
 }
 

@@ -36,6 +36,7 @@ use crate::measure::intercept::{Intercepts, TestLines, intercepts_of};
 use crate::measure::pore::{contacts_of_rows, places_of};
 use crate::measure::pull_out::{GrainRange, Greys, Scratches, Surroundings};
 use crate::measure::region::{Region, runs_of_rows};
+use crate::measure::test_line::Kept;
 use crate::micrograph::Grey;
 use crate::micrograph::check;
 use crate::micrograph::overlap::Fingerprint;
@@ -403,7 +404,7 @@ impl Survey {
             covered: BlockCounts::new(size.0, size.1),
             greys: Greys::default(),
             contacts: Vec::new(),
-            lines: grains.map(|_| TestLines::new(size, spacing, &options.line_options())),
+            lines: grains.map(|_| TestLines::new(size, spacing, &options.line_options(), Kept::Nothing)),
         }
     }
 
@@ -435,7 +436,6 @@ impl Survey {
     fn add_lines(&mut self, labels: &Labels, rows: &std::ops::Range<usize>) {
         if let Some(lines) = &mut self.lines {
             lines.walk(rows.start, &labels.grid, rows.clone(), false);
-            lines.forget_passed();
         }
     }
 

@@ -113,7 +113,7 @@ fn weigh(likely: &Likely, passed: &[(u32, u32)]) -> Vec<Weighed> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::test_line::ParallelLines;
+    use super::super::test_line::{Kept, ParallelLines};
     use super::*;
     use crate::grid::{Grid, Labels};
     use crate::segment::learned::grains::{LikelyEdge, View};
@@ -134,7 +134,7 @@ mod tests {
         let grid = &likely.regions.grid;
         let count = |&angle: &f64| {
             let size = (grid.width(), grid.height());
-            let mut lines = ParallelLines::new(size, Spacing::PIXELS, angle, 1);
+            let mut lines = ParallelLines::new(size, Spacing::PIXELS, (angle, 1), Kept::Labels);
             lines.walk(0, grid, 0..grid.height());
             lines.finish()
         };

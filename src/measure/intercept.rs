@@ -23,7 +23,7 @@ use rayon::prelude::*;
 use crate::grid::{Grid, Labels};
 use crate::measure::distribution::distribution;
 use crate::measure::expected::expected;
-use crate::measure::test_line::{Circles, LineCount, ParallelLines, TILES};
+use crate::measure::test_line::{Circles, Kept, LineCount, ParallelLines, TILES};
 use crate::options::LineOptions;
 use crate::segment::learned::grains::Likely;
 use crate::study::result::{InterceptResults, LineSet, SegmentationDoubt, ThreeDimensional};
@@ -69,7 +69,7 @@ pub struct Intercepts {
 /// ```
 pub fn intercepts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Option<Intercepts> {
     let size = (grains.grid.width(), grains.grid.height());
-    intercepts_of(counts(grains, spacing, options), size, spacing)
+    intercepts_of(counts(grains, spacing, options, Kept::Nothing), size, spacing)
 }
 
 /// As [`intercepts`], from what lines over a map of `size` columns and rows have counted.
@@ -93,10 +93,10 @@ pub fn expected_intercepts(
     spacing: Spacing,
     options: &LineOptions,
 ) -> Option<Intercepts> {
-    let fine = self::counts(&likely.regions, spacing, options);
+    let fine = self::counts(&likely.regions, spacing, options, Kept::Labels);
     let expected = expected(likely, fine.iter().map(|(_, c)| c));
     drop(fine);
-    let counts = counts(grains, spacing, options);
+    let counts = counts(grains, spacing, options, Kept::Nothing);
     let cut_passages: u64 = counts.iter().map(|(_, c)| c.passages).sum();
     if expected.passages < 1.0 || cut_passages == 0 {
         return None;
@@ -123,11 +123,12 @@ pub(crate) struct TestLines {
 
 impl TestLines {
     /// Over a map of `size` columns and rows.
-    pub fn new(size: (usize, usize), spacing: Spacing, options: &LineOptions) -> Self {
-        let lines = |&angle: &f64| (angle, ParallelLines::new(size, spacing, angle, options.spacing_px));
+    pub fn new(size: (usize, usize), spacing: Spacing, options: &LineOptions, kept: Kept) -> Self {
+        let lines =
+            |&angle: &f64| (angle, ParallelLines::new(size, spacing, (angle, options.spacing_px), kept));
         Self {
             parallel: options.angles_deg.iter().filter(|angle| angle.is_finite()).map(lines).collect(),
-            circles: options.circles.then(|| Circles::new(size, spacing)),
+            circles: options.circles.then(|| Circles::new(size, spacing, kept)),
         }
     }
 
@@ -152,11 +153,6 @@ impl TestLines {
         self.parallel.iter().map(|(_, lines)| lines.chords()).sum()
     }
 
-    /// Forgets which labels were passed; for counts that need their number only.
-    pub fn forget_passed(&mut self) {
-        self.parallel.iter_mut().for_each(|(_, lines)| lines.forget_passed());
-    }
-
     /// What each set counts, parallel ones with their angle, once every row has been walked.
     pub fn finish(self) -> Counts {
         let parallel = self.parallel.into_iter().map(|(angle, lines)| (Some(angle), lines.finish()));
@@ -164,9 +160,9 @@ impl TestLines {
     }
 }
 
-fn counts(grains: &Labels, spacing: Spacing, options: &LineOptions) -> Counts {
+fn counts(grains: &Labels, spacing: Spacing, options: &LineOptions, kept: Kept) -> Counts {
     let grid = &grains.grid;
-    let mut lines = TestLines::new((grid.width(), grid.height()), spacing, options);
+    let mut lines = TestLines::new((grid.width(), grid.height()), spacing, options, kept);
     for upwards in [false, true] {
         lines.walk(0, grid, 0..grid.height(), upwards);
     }

@@ -86,6 +86,7 @@ pub fn regions(labels: &Labels, spacing: Spacing) -> Vec<Region> {
 }
 
 /// Neighbouring pixels of one label in a row.
+#[derive(Clone, Copy, Default)]
 pub(crate) struct Run {
     pub label: u32,
     y: u32,
@@ -152,10 +153,9 @@ fn exits(label: u32, next: &[u32], start: usize, end: usize) -> (u32, u32) {
 
 /// Runs of some rows, sorted by their labels.
 struct RunsByLabel {
+    /// Those of label l are `runs[first[l]..first[l + 1]]`, in raster order.
     runs: Vec<Run>,
-    /// Runs of label l are `order[first[l]..first[l + 1]]`, in raster order.
     first: Vec<u32>,
-    order: Vec<u32>,
 }
 
 impl RunsByLabel {
@@ -168,18 +168,17 @@ impl RunsByLabel {
             first[label] += first[label - 1];
         }
         let mut next = first.clone();
-        let mut order = vec![0u32; runs.len()];
-        for (index, run) in runs.iter().enumerate() {
+        let mut sorted = vec![Run::default(); runs.len()];
+        for run in runs {
             let place = &mut next[run.label as usize];
-            order[*place as usize] = index as u32;
+            sorted[*place as usize] = run;
             *place += 1;
         }
-        Self { runs, first, order }
+        Self { runs: sorted, first }
     }
 
     fn runs_of(&self, label: u32) -> impl Iterator<Item = &Run> + Clone {
-        let own = self.first[label as usize] as usize..self.first[label as usize + 1] as usize;
-        self.order[own].iter().map(|&run| &self.runs[run as usize])
+        self.runs[self.first[label as usize] as usize..self.first[label as usize + 1] as usize].iter()
     }
 }
 

@@ -3,7 +3,7 @@
 use std::f64::consts::TAU;
 use std::ops::Range;
 
-use super::walk::{LineCount, Walk, tile_of};
+use super::walk::{Kept, LineCount, Walk, tile_of};
 use crate::grid::Grid;
 use crate::units::Spacing;
 
@@ -20,6 +20,7 @@ const UNITS_AROUND: f64 = 16_777_216.0;
 pub(crate) struct Circles {
     size: (usize, usize),
     unit: f64,
+    kept: Kept,
     circles: [Vec<ArcSample>; 3],
     /// Every pixel that a sample looks at, by rows: row, circle, sample, and which of its two.
     looks: Vec<(u32, u8, u32, u8)>,
@@ -27,7 +28,7 @@ pub(crate) struct Circles {
 
 impl Circles {
     /// Over a map of `size` columns and rows.
-    pub fn new(size: (usize, usize), spacing: Spacing) -> Self {
+    pub fn new(size: (usize, usize), spacing: Spacing, kept: Kept) -> Self {
         let (wide, high) = ((size.0 - 1) as f64 * spacing.x, (size.1 - 1) as f64 * spacing.y);
         let radius = wide.min(high) / 2.0;
         let circles = CIRCLES.map(|share| circle_samples(size, spacing, radius * share));
@@ -40,7 +41,8 @@ impl Circles {
             })
             .collect();
         looks.sort_unstable();
-        Self { size, unit: (TAU * radius / UNITS_AROUND).max(f64::MIN_POSITIVE), circles, looks }
+        let unit = (TAU * radius / UNITS_AROUND).max(f64::MIN_POSITIVE);
+        Self { size, unit, kept, circles, looks }
     }
 
     /// Takes the labels of the rows `own` of the map; `rows` holds them, from row `top` of the map on.
@@ -56,7 +58,7 @@ impl Circles {
 
     /// What the circles count, once every row has been looked at.
     pub fn finish(self) -> LineCount {
-        let mut count = LineCount::new(self.unit);
+        let mut count = LineCount::new(self.unit, self.kept);
         for (share, samples) in CIRCLES.iter().zip(&self.circles) {
             walk_circle(self.size, samples, (UNITS_AROUND * share).round() as u64, &mut count);
         }

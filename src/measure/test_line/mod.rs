@@ -6,7 +6,7 @@ mod walk;
 
 pub(crate) use circles::Circles;
 pub(crate) use parallel::ParallelLines;
-pub(crate) use walk::{LineCount, TILES};
+pub(crate) use walk::{Kept, LineCount, TILES};
 
 use crate::grid::Frame;
 use crate::options::LineOptions;

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use super::walk::{LineCount, Walk, tile_of};
+use super::walk::{Kept, LineCount, Walk, tile_of};
 use crate::grid::Grid;
 use crate::units::Spacing;
 
@@ -25,6 +25,7 @@ pub(crate) struct ParallelLines {
     size: (usize, usize),
     course: Course,
     unit: f64,
+    kept: Kept,
     groups: Vec<Group>,
 }
 
@@ -55,7 +56,12 @@ struct Group {
 
 impl ParallelLines {
     /// Lines at `angle_deg` (counter-clockwise from the rows), `spacing_px` apart, over a map of `size` columns and rows.
-    pub fn new(size: (usize, usize), spacing: Spacing, angle_deg: f64, spacing_px: u32) -> Self {
+    pub fn new(
+        size: (usize, usize),
+        spacing: Spacing,
+        (angle_deg, spacing_px): (f64, u32),
+        kept: Kept,
+    ) -> Self {
         let (steep, slope) = direction(angle_deg);
         let (width, height) = size;
         let (step, along, across) = if steep {
@@ -81,10 +87,10 @@ impl ParallelLines {
                 next: samples.iter().map(|samples| samples.start).collect(),
                 offsets: offsets.to_vec(),
                 samples,
-                count: LineCount::new(unit),
+                count: LineCount::new(unit, kept),
             }
         };
-        Self { size, course, unit, groups: offsets.chunks(LINES_PER_GROUP).map(group).collect() }
+        Self { size, course, unit, kept, groups: offsets.chunks(LINES_PER_GROUP).map(group).collect() }
     }
 
     /// Whether bands must come from the last to the first.
@@ -110,15 +116,10 @@ impl ParallelLines {
         self.groups.iter().map(|group| group.count.chords.len()).sum()
     }
 
-    /// Forgets which labels were passed; for counts that need their number only.
-    pub fn forget_passed(&mut self) {
-        self.groups.iter_mut().for_each(|group| group.count.passed = Vec::new());
-    }
-
     /// What all lines counted, once every row has been walked.
     pub fn finish(self) -> LineCount {
         let (size, course) = (self.size, self.course);
-        self.groups.into_iter().fold(LineCount::new(self.unit), |mut sum, mut group| {
+        self.groups.into_iter().fold(LineCount::new(self.unit, self.kept), |mut sum, mut group| {
             group.end(course, size);
             sum.absorb(group.count);
             sum

@@ -12,6 +12,15 @@ pub(crate) struct Tile {
     pub solid: u64,
 }
 
+/// What is kept of every passage, besides what is counted.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kept {
+    /// Nothing: with the labels, a picture's passages take as much memory as half a map.
+    Nothing,
+    /// The labels on both sides.
+    Labels,
+}
+
 /// What a set of test lines counted. Lengths are whole units, so that sums do not depend on their order.
 pub(crate) struct LineCount {
     /// Boundary passages.
@@ -22,16 +31,18 @@ pub(crate) struct LineCount {
     pore_length: u64,
     /// Whole chords.
     pub chords: Vec<f32>,
-    /// The labels on both sides of every passage, the smaller one first.
+    kept: Kept,
+    /// The labels on both sides of every passage, the smaller one first, if they are kept.
     pub passed: Vec<(u32, u32)>,
     /// `TILES` by `TILES` tiles, row by row.
     pub tiles: Vec<Tile>,
 }
 
 impl LineCount {
-    pub(super) fn new(unit: f64) -> Self {
+    pub(super) fn new(unit: f64, kept: Kept) -> Self {
         let tiles = vec![Tile::default(); TILES * TILES];
-        Self { passages: 0, unit, length: 0, pore_length: 0, chords: Vec::new(), passed: Vec::new(), tiles }
+        let (chords, passed) = (Vec::new(), Vec::new());
+        Self { passages: 0, unit, length: 0, pore_length: 0, chords, kept, passed, tiles }
     }
 
     /// Length of all lines.
@@ -53,7 +64,9 @@ impl LineCount {
     fn pass(&mut self, walk: &mut Walk, cut: Cut, tile: usize) {
         let piece = cut.position - walk.start - cut.pore;
         self.passages += 1;
-        self.passed.push((walk.grain.min(cut.grain), walk.grain.max(cut.grain)));
+        if self.kept == Kept::Labels {
+            self.passed.push((walk.grain.min(cut.grain), walk.grain.max(cut.grain)));
+        }
         self.pore_length += cut.pore;
         self.tiles[tile].passages += 1;
         self.tiles[tile].solid += piece;
