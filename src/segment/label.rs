@@ -36,15 +36,21 @@ pub struct Keep<'a> {
 
 /// As [`label`], for the regions that are kept only; also returns the pixels of all others.
 pub fn label_kept(mask: &Mask, connectivity: Connectivity, keep: Keep) -> (Labels, u64) {
-    let runs = Runs::of(mask);
+    let runs = Runs::of((mask.width(), mask.height()), |y, row| row.copy_from_slice(mask.row(y)));
     let (numbers, count, dropped_px) = runs.numbers(&runs.roots(connectivity), keep);
     let labelled = LabelledRuns { runs, numbers, count };
     (labelled.painted(mask.width()), dropped_px)
 }
 
-/// Pixels of `mask` in regions that [`label_kept`] would keep.
-pub fn area_kept(mask: &Mask, connectivity: Connectivity, keep: Keep) -> u64 {
-    let runs = Runs::of(mask);
+/// Pixels in regions that [`label_kept`] would keep, of a mask of `size` columns and rows that is never there as a whole:
+/// `write` writes a row of it.
+pub(super) fn area_kept(
+    size: (usize, usize),
+    write: impl Fn(usize, &mut [bool]) + Sync,
+    connectivity: Connectivity,
+    keep: Keep,
+) -> u64 {
+    let runs = Runs::of(size, write);
     let (_, _, dropped_px) = runs.numbers(&runs.roots(connectivity), keep);
     runs.runs.iter().map(|run| u64::from(run.end - run.start)).sum::<u64>() - dropped_px
 }
@@ -288,7 +294,7 @@ mod tests {
             prop_assert_eq!(&labels, &Labels::from_ids(all.grid));
             prop_assert_eq!(dropped, gone);
             let kept = labels_area(&labels);
-            prop_assert_eq!(area_kept(&mask, Connectivity::Eight, keep), kept);
+            prop_assert_eq!(area_kept((mask.width(), mask.height()), |y, row| row.copy_from_slice(mask.row(y)), Connectivity::Eight, keep), kept);
         }
     }
 

@@ -18,8 +18,8 @@ pub(crate) const FEWEST_LEVELS: usize = 4;
 const SHIFT: f64 = 0.05;
 /// A probability is counted from 0.3 and from 0.7 instead.
 const PROBABILITY_SHIFT: f64 = 0.2;
-/// Pixels that one task works on.
-const CHUNK_PX: usize = 1 << 18;
+/// Rows that one task works on at least.
+const LEAST_ROWS: usize = 32;
 
 /// What decides, for each pixel, whether it belongs to a pore.
 pub(crate) enum Cut<'a> {
@@ -44,43 +44,71 @@ impl Cut<'_> {
 
     /// The pores with the level moved by `shift` working levels (or probability) towards the solid.
     pub fn mask(&self, picture: &Grid<u8>, levels: &GreyLevels, shift: f64) -> Mask {
-        let data = match self {
-            Self::At(level) => mask_at(picture, level + shift),
-            Self::Below(cuts, _) => mask_below(picture, cuts, shift.round() as i32),
-            Self::Probable(map) => mask_from(map, (255.0 * (0.5 - shift)).ceil() as u8),
-            Self::Edges(found) => return found.mask(shift),
-            Self::Typed(grey, level) => return levels.typed_mask(grey, *level, shift * levels.step()),
-        };
-        Grid::new(picture.width(), picture.height(), data).expect("invariant: one value for each pixel")
+        self.rows(picture, levels, shift).into_mask((picture.width(), picture.height()))
     }
-}
 
-fn mask_at(picture: &Grid<u8>, level: f64) -> Vec<bool> {
-    if level < 0.0 {
-        return vec![false; picture.len()];
-    }
-    let level = level.min(255.0) as u8;
-    let mut mask = vec![false; picture.len()];
-    mask.par_chunks_mut(CHUNK_PX).zip(picture.as_slice().par_chunks(CHUNK_PX)).for_each(|(mask, greys)| {
-        mask.iter_mut().zip(greys).for_each(|(pore, &grey)| *pore = grey <= level);
-    });
-    mask
-}
-
-fn mask_from(map: &Grid<u8>, least: u8) -> Vec<bool> {
-    map.as_slice().par_iter().with_min_len(CHUNK_PX).map(|&part| part >= least).collect()
-}
-
-fn mask_below(picture: &Grid<u8>, cuts: &Grid<u8>, shift: i32) -> Vec<bool> {
-    let (up, down) = (shift.clamp(0, 255) as u8, (-shift).clamp(0, 255) as u8);
-    let mut mask = vec![false; picture.len()];
-    let inputs = picture.as_slice().par_chunks(CHUNK_PX).zip(cuts.as_slice().par_chunks(CHUNK_PX));
-    mask.par_chunks_mut(CHUNK_PX).zip(inputs).for_each(|(mask, (greys, cuts))| {
-        for ((pore, &grey), &cut) in mask.iter_mut().zip(greys).zip(cuts) {
-            *pore = grey < cut.saturating_add(up).saturating_sub(down);
+    /// The same row by row; what a rule cannot tell from single pixels is made as a whole.
+    pub fn rows<'a>(&'a self, picture: &'a Grid<u8>, levels: &GreyLevels, shift: f64) -> PoreRows<'a> {
+        match self {
+            Self::At(level) => {
+                let level = level + shift;
+                PoreRows::UpTo(picture, (level >= 0.0).then(|| level.min(255.0) as u8))
+            }
+            Self::Below(cuts, _) => {
+                let shift = shift.round() as i32;
+                let (up, down) = (shift.clamp(0, 255) as u8, (-shift).clamp(0, 255) as u8);
+                PoreRows::Below { picture, cuts, up, down }
+            }
+            Self::Probable(map) => PoreRows::From(map, (255.0 * (0.5 - shift)).ceil() as u8),
+            Self::Edges(found) => PoreRows::Whole(found.mask(shift)),
+            Self::Typed(grey, level) => {
+                PoreRows::Whole(levels.typed_mask(grey, *level, shift * levels.step()))
+            }
         }
-    });
-    mask
+    }
+}
+
+/// The rows of a mask that need not be there as a whole: one takes as much memory as the picture.
+pub(crate) enum PoreRows<'a> {
+    /// Pixels up to a level; none without one.
+    UpTo(&'a Grid<u8>, Option<u8>),
+    /// Pixels from a value on.
+    From(&'a Grid<u8>, u8),
+    /// Pixels below a level of their own, which is moved up or down.
+    Below { picture: &'a Grid<u8>, cuts: &'a Grid<u8>, up: u8, down: u8 },
+    /// The mask itself.
+    Whole(Mask),
+}
+
+impl PoreRows<'_> {
+    /// Writes row `y` into `row`.
+    pub fn write(&self, y: usize, row: &mut [bool]) {
+        match self {
+            Self::UpTo(_, None) => row.fill(false),
+            Self::UpTo(picture, Some(level)) => set_where(row, picture.row(y), |grey| grey <= *level),
+            Self::From(map, least) => set_where(row, map.row(y), |part| part >= *least),
+            Self::Below { picture, cuts, up, down } => {
+                for ((pore, &grey), &cut) in row.iter_mut().zip(picture.row(y)).zip(cuts.row(y)) {
+                    *pore = grey < cut.saturating_add(*up).saturating_sub(*down);
+                }
+            }
+            Self::Whole(mask) => row.copy_from_slice(mask.row(y)),
+        }
+    }
+
+    fn into_mask(self, (width, height): (usize, usize)) -> Mask {
+        if let Self::Whole(mask) = self {
+            return mask;
+        }
+        let mut mask = Grid::filled(width, height, false);
+        let rows = mask.as_mut_slice().par_chunks_mut(width).enumerate();
+        rows.with_min_len(LEAST_ROWS).for_each(|(y, row)| self.write(y, row));
+        mask
+    }
+}
+
+fn set_where(row: &mut [bool], values: &[u8], is_set: impl Fn(u8) -> bool) {
+    row.iter_mut().zip(values).for_each(|(set, &value)| *set = is_set(value));
 }
 
 /// What a rule takes from the histogram alone.
@@ -279,4 +307,29 @@ fn single_peak(method: PoreMethod) -> Warning {
          what it counts may be dark grains, grooves or noise: look at the overlay"
     );
     Warning::new("single-peak", text)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::options::Tone;
+
+    #[test]
+    fn a_level_that_is_moved_past_either_end_takes_nothing_or_all() {
+        let picture = Grid::from_fn(70, 50, |x, y| (10 + (x * 3 + y * 5) % 200) as u8);
+        let levels = GreyLevels::of(&Grey::Eight(picture.clone()), Tone::Dark);
+        let cuts = Grid::from_fn(70, 50, |x, _| if x < 35 { 60 } else { 120 });
+        let set = |cut: &Cut, shift: f64| -> Vec<bool> { cut.mask(&picture, &levels, shift).into_vec() };
+        let plain =
+            |is_set: &dyn Fn(usize, usize) -> bool| -> Vec<bool> { Grid::from_fn(70, 50, is_set).into_vec() };
+        let level = Cut::At(60.5);
+        assert_eq!(set(&level, 0.0), plain(&|x, y| picture.at(x, y) <= 60));
+        assert_eq!(set(&level, 4.6), plain(&|x, y| picture.at(x, y) <= 65));
+        assert!(set(&level, -61.0).iter().all(|&set| !set) && set(&level, 500.0).iter().all(|&set| set));
+        let below = Cut::Below(cuts.clone(), 0);
+        assert_eq!(set(&below, -7.0), plain(&|x, y| picture.at(x, y) < cuts.at(x, y) - 7));
+        assert_eq!(set(&below, 7.0), plain(&|x, y| picture.at(x, y) < cuts.at(x, y) + 7));
+        let probable = Cut::Probable(&picture);
+        assert_eq!(set(&probable, 0.2), plain(&|x, y| picture.at(x, y) >= 77));
+    }
 }

@@ -292,7 +292,9 @@ impl Levelled<'_> {
 
     /// Porosity in percent with the level moved by so much towards the solid.
     pub fn percent(&self, shift: f64) -> f64 {
-        let area = area_kept(&self.mask(shift), self.options.connectivity, self.keep());
+        let rows = self.cut.rows(self.picture, self.levels, shift);
+        let size = (self.picture.width(), self.picture.height());
+        let area = area_kept(size, |y, row| rows.write(y, row), self.options.connectivity, self.keep());
         100.0 * area as f64 / self.picture.len() as f64
     }
 }

@@ -5,7 +5,6 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use crate::differences::each_change;
-use crate::grid::Mask;
 use crate::options::Connectivity;
 
 /// Rows that one task scans. Fixed, so that the work does not depend on the number of threads.
@@ -61,16 +60,21 @@ impl Runs {
         only
     }
 
-    /// Of all rows of a mask.
-    pub(super) fn of(mask: &Mask) -> Self {
-        let bands: Vec<Runs> = mask
-            .as_slice()
-            .par_chunks(BAND_ROWS * mask.width())
-            .map(|band| {
-                let mut runs = Runs::default();
-                band.chunks_exact(mask.width()).for_each(|row| runs.push_row(row));
-                runs
-            })
+    /// Of a mask of `height` rows that `write` writes one of into a slice of `width` pixels.
+    pub(super) fn of((width, height): (usize, usize), write: impl Fn(usize, &mut [bool]) + Sync) -> Self {
+        let bands: Vec<Runs> = (0..height.div_ceil(BAND_ROWS))
+            .into_par_iter()
+            .map_init(
+                || vec![false; width],
+                |row, band| {
+                    let mut runs = Runs::default();
+                    for y in band * BAND_ROWS..((band + 1) * BAND_ROWS).min(height) {
+                        write(y, row);
+                        runs.push_row(row);
+                    }
+                    runs
+                },
+            )
             .collect();
         Self::joined(bands)
     }

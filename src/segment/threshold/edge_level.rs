@@ -115,16 +115,15 @@ impl EdgeLevel {
     }
 
     fn below(&self, shift: f64) -> Mask {
-        let (width, height) = (self.smooth.width(), self.smooth.height());
-        let mut dark = vec![false; self.smooth.len()];
-        dark.par_chunks_mut(width).enumerate().for_each(|(y, out)| {
+        let width = self.smooth.width();
+        let mut dark = Grid::filled(width, self.smooth.height(), false);
+        dark.as_mut_slice().par_chunks_mut(width).enumerate().for_each(|(y, out)| {
             let shift = (256.0 * shift) as f32;
             let levels = self.row_levels(y);
             for ((out, &grey), level) in out.iter_mut().zip(self.smooth.row(y)).zip(levels) {
                 *out = f32::from(grey) <= level + shift;
             }
         });
-        let mut dark = Grid::new(width, height, dark).expect("invariant: one value for each pixel");
         for largest_px in ROUNDS_PX {
             self.give_faint_regions_away(&mut dark, true, largest_px);
             self.give_faint_regions_away(&mut dark, false, largest_px);

@@ -23,8 +23,8 @@ const FEWEST_SOLID_PX: f32 = 5.0;
 /// bright grain or a shaded face.
 pub fn cuts(picture: &Grid<u8>, modes: Modes) -> Grid<u8> {
     let (width, height) = (picture.width(), picture.height());
-    let mut data = vec![0u8; picture.len()];
-    data.par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
+    let mut cuts = Grid::filled(width, height, 0);
+    cuts.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
         let top = band * BAND_ROWS;
         let mut columns = Columns::new(width, modes);
         let clamped = |y: usize, step: usize| picture.row((y + step).saturating_sub(REACH).min(height - 1));
@@ -35,7 +35,7 @@ pub fn cuts(picture: &Grid<u8>, modes: Modes) -> Grid<u8> {
             columns.let_go(clamped(top + row, 0));
         }
     });
-    Grid::new(width, height, data).expect("invariant: one value for each pixel")
+    cuts
 }
 
 /// Sums over the rows of the window, for each column: solid pixels, and their grey above the pore floors.

@@ -47,8 +47,8 @@ pub fn cuts(picture: &Grid<u8>) -> Grid<u8> {
 /// The same with surroundings of `reach` px either way and greys counted from `darkest`.
 pub(crate) fn cuts_within(picture: &Grid<u8>, reach: usize, darkest: u8) -> Grid<u8> {
     let (width, height) = (picture.width(), picture.height());
-    let mut data = vec![0u8; picture.len()];
-    data.par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
+    let mut cuts = Grid::filled(width, height, 0);
+    cuts.as_mut_slice().par_chunks_mut(BAND_ROWS * width).enumerate().for_each(|(band, out)| {
         let top = band * BAND_ROWS;
         let mut columns = Columns { sums: vec![0; width], squares: vec![0; width] };
         let mut inside = top.saturating_sub(reach)..top.saturating_sub(reach);
@@ -65,7 +65,7 @@ pub(crate) fn cuts_within(picture: &Grid<u8>, reach: usize, darkest: u8) -> Grid
             columns.cut_row(out, reach, inside.len(), darkest);
         }
     });
-    Grid::new(width, height, data).expect("invariant: one value for each pixel")
+    cuts
 }
 
 /// Sums of greys and of their squares over the rows of the window, for each column.
