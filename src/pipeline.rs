@@ -136,7 +136,7 @@ fn measured_at_scale(
         |map| timings.time(Stage::GrainMeasures, pixels, || grains(map, regions(&map.labels, spacing)));
     let of_area = || area_fraction_error(&pore_map.labels.grid);
     let of_lines = || grain_map.as_ref().and_then(|map| first_lines.or_else(|| lines_over(map)));
-    // As the maps and the scale: each has moments of a single thread, and they do not need each other.
+    // As the pores and the scale: each has moments of a single thread, and they do not need each other.
     let ((pores, intercepts), (grains, area_fraction_error)) = rayon::join(
         || rayon::join(|| timings.time(Stage::PoreMeasures, pixels, of_pores), of_lines),
         || {
