@@ -260,4 +260,25 @@ mod tests {
             assert_eq!(raised(&cuts, &Grid::filled(width, height, 30), 20), cuts);
         }
     }
+
+    #[test]
+    fn near_is_whatever_a_square_around_it_holds() {
+        let picture = Grid::from_fn(90, 40, |x, y| if (x * x * 7 + y * 31) % 97 == 0 { 10 } else { 200 });
+        let cuts = Grid::filled(90, 40, 100);
+        for reach in [1, REACH] {
+            let mut near = Near::within(reach, 90);
+            for y in 0..40usize {
+                let slow = |x: usize| {
+                    let rows = y.saturating_sub(reach)..(y + reach + 1).min(40);
+                    let mut columns = x.saturating_sub(reach)..(x + reach + 1).min(90);
+                    columns.any(|x| rows.clone().any(|y| picture.at(x, y) < cuts.at(x, y)))
+                };
+                assert_eq!(
+                    near.of_row(&cuts, &picture, y),
+                    (0..90).map(slow).collect::<Vec<_>>(),
+                    "{reach} {y}"
+                );
+            }
+        }
+    }
 }
