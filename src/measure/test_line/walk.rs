@@ -15,7 +15,7 @@ pub(crate) struct Tile {
 /// What is kept of every passage, besides what is counted.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Kept {
-    /// Nothing: with the labels, a picture's passages take as much memory as half a map.
+    /// Nothing: with the labels, the passages of a picture take half as much memory as its greys.
     Nothing,
     /// The labels on both sides.
     Labels,
