@@ -55,6 +55,41 @@ pub(super) fn area_kept(
     runs.runs.iter().map(|run| u64::from(run.end - run.start)).sum::<u64>() - dropped_px
 }
 
+/// A connected region by the box around it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct RegionBox {
+    pub(crate) columns: Range<usize>,
+    pub(crate) rows: Range<usize>,
+    /// Pixels of the region itself.
+    pub(crate) pixels: usize,
+}
+
+/// Every region, in the order of [`label`], of a mask of `size` columns and rows that is never there as a whole: `write` writes a
+/// row of it.
+pub(crate) fn boxes(
+    size: (usize, usize),
+    write: impl Fn(usize, &mut [bool]) + Sync,
+    connectivity: Connectivity,
+) -> Vec<RegionBox> {
+    let runs = Runs::of(size, write);
+    let (numbers, count) = numbered(&runs.roots(connectivity), |_| true);
+    let mut boxes = Vec::with_capacity(count as usize);
+    for y in 0..runs.height() {
+        for run in runs.row(y) {
+            let (start, end) = (runs.runs[run].start as usize, runs.runs[run].end as usize);
+            let number = numbers[run] as usize;
+            if number > boxes.len() {
+                boxes.push(RegionBox { columns: start..end, rows: y..y, pixels: 0 });
+            }
+            let RegionBox { columns, rows, pixels } = &mut boxes[number - 1];
+            *columns = columns.start.min(start)..columns.end.max(end);
+            rows.end = y + 1;
+            *pixels += end - start;
+        }
+    }
+    boxes
+}
+
 /// Numbered regions as runs, which take a small part of the memory of a label map where most pixels are background.
 pub(super) struct LabelledRuns {
     runs: Runs,
@@ -297,6 +332,24 @@ mod tests {
             let write = |y: usize, row: &mut [bool]| row.copy_from_slice(mask.row(y));
             let area = area_kept((mask.width(), mask.height()), write, Connectivity::Eight, keep);
             prop_assert_eq!(area, kept);
+        }
+
+        #[test]
+        fn boxes_reach_around_the_pixels_of_each_label(mask in masks(), eight in any::<bool>()) {
+            let connectivity = if eight { Connectivity::Eight } else { Connectivity::Four };
+            let write = |y: usize, row: &mut [bool]| row.copy_from_slice(mask.row(y));
+            let found = boxes((mask.width(), mask.height()), write, connectivity);
+            let labels = flood(&mask, connectivity);
+            let around = |label: u32| {
+                let of = |x: usize, y: usize| labels.grid.at(x, y) == label;
+                let all = (0..mask.height()).flat_map(|y| (0..mask.width()).map(move |x| (x, y)));
+                let own: Vec<(usize, usize)> = all.filter(|&(x, y)| of(x, y)).collect();
+                let range = |part: fn(&(usize, usize)) -> usize| {
+                    own.iter().map(part).min().unwrap()..own.iter().map(part).max().unwrap() + 1
+                };
+                RegionBox { columns: range(|p| p.0), rows: range(|p| p.1), pixels: own.len() }
+            };
+            prop_assert_eq!(found, (1..=labels.count).map(around).collect::<Vec<_>>());
         }
     }
 

@@ -48,18 +48,26 @@ fn label(grid: &Grid<u8>, threshold: u8, shape: &Shape) -> Label {
     let (x0, x1) = (shape.left.saturating_sub(aside), (shape.right + aside).min(grid.width() - 1));
     let (y0, y1) = (shape.top.saturating_sub(reach), (shape.bottom + reach).min(grid.height() - 1));
     let (top, bottom) = shape.caps.map_or((shape.top, shape.bottom), |caps| (caps.top, caps.bottom));
-    let in_bar = |x: usize, y: usize| {
-        (shape.left.saturating_sub(3)..=shape.right + 3).contains(&x)
-            && (top.saturating_sub(1)..=bottom + 1).contains(&y)
-            && !shape.gap.is_some_and(|(a, b)| (a..=b).contains(&x))
-    };
+    let (columns, rows) = ((x1 - x0) / step + 1, (y1 - y0) / step + 1);
+    let in_bar: Vec<bool> = (0..columns)
+        .map(|x| x * step + x0)
+        .map(|x| {
+            (shape.left.saturating_sub(3)..=shape.right + 3).contains(&x)
+                && !shape.gap.is_some_and(|(a, b)| (a..=b).contains(&x))
+        })
+        .collect();
+    let rows_of_bar = top.saturating_sub(1)..=bottom + 1;
     let parts_of = |bright: bool| {
-        let mask = Grid::from_fn((x1 - x0) / step + 1, (y1 - y0) / step + 1, |x, y| {
-            let (x, y) = (x * step + x0, y * step + y0);
-            let level = grid.at(x, y);
-            !in_bar(x, y) && if bright { level >= threshold } else { level <= 255 - threshold }
-        });
-        glyphs(mask, reach / step, WIDEST_GLYPH)
+        let is_ink = |level: u8| if bright { level >= threshold } else { level <= 255 - threshold };
+        let write = |y: usize, row: &mut [bool]| {
+            let y = y * step + y0;
+            let levels = grid.row(y)[x0..].iter().step_by(step);
+            row.iter_mut().zip(levels).for_each(|(set, &level)| *set = is_ink(level));
+            if rows_of_bar.contains(&y) {
+                row.iter_mut().zip(&in_bar).for_each(|(set, &in_bar)| *set &= !in_bar);
+            }
+        };
+        glyphs((columns, rows), write, reach / step, WIDEST_GLYPH)
     };
     let bright = parts_of(true);
     let parts = largest_word(&bright).max(largest_word(&parts_of(false)));

@@ -56,14 +56,15 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
     let frame = around(grid, bar, strip);
     let part = grid.cropped(frame);
     let own = rows_of(grid, bar);
-    let in_bar = |x: usize, y: usize| {
-        let (x, y) = (x + frame.x, y + frame.y);
-        let (x, near) =
-            (x as f64, |end: f64| bar.style == BarStyle::Bracket && (x as f64 - end).abs() <= CAP_PX);
-        own.contains(&y) && (bar.left_px - 2.0..=bar.right_px + 2.0).contains(&x)
-            || near(bar.left_px)
-            || near(bar.right_px)
+    // Columns of the caps in every row, and of the whole bar in its own rows.
+    let columns_where = |is_in: &dyn Fn(f64) -> bool| -> Vec<bool> {
+        (frame.x..frame.x + frame.width).map(|x| is_in(x as f64)).collect()
     };
+    let in_caps = columns_where(&|x| {
+        bar.style == BarStyle::Bracket
+            && [bar.left_px, bar.right_px].iter().any(|end| (x - end).abs() <= CAP_PX)
+    });
+    let in_bar = columns_where(&|x| (bar.left_px - 2.0..=bar.right_px + 2.0).contains(&x));
     let Some((low, high)) = greys_between(&part, RANGE) else { return Vec::new() };
     let (low, high) = (low as f64, high.max(low + LEAST_RANGE) as f64);
     let mut found: Vec<Word> = Vec::new();
@@ -72,11 +73,16 @@ pub(super) fn words_near(grid: &Grid<u8>, bar: &Bar, strip: Option<InfoStrip>) -
             let share = if bright { level } else { 1.0 - level };
             let cut = low + share * (high - low);
             // A sign that touches the bar is cut off from it.
-            let mask = Grid::from_fn(frame.width, frame.height, |x, y| {
-                let v = f64::from(part.at(x, y));
-                (if bright { v >= cut } else { v <= cut }) && !in_bar(x, y)
-            });
-            let mut glyphs = glyphs(mask, reach(grid), WIDEST);
+            let write = |y: usize, row: &mut [bool]| {
+                for ((set, &v), &in_caps) in row.iter_mut().zip(part.row(y)).zip(&in_caps) {
+                    let v = f64::from(v);
+                    *set = (if bright { v >= cut } else { v <= cut }) && !in_caps;
+                }
+                if own.contains(&(y + frame.y)) {
+                    row.iter_mut().zip(&in_bar).for_each(|(set, &in_bar)| *set &= !in_bar);
+                }
+            };
+            let mut glyphs = glyphs((frame.width, frame.height), write, reach(grid), WIDEST);
             glyphs.retain(|glyph| !is_tick(glyph, bar, frame));
             for frame in words(&glyphs, frame) {
                 let room = room(grid, frame, bar);
