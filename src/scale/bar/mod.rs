@@ -205,6 +205,15 @@ mod tests {
     }
 
     #[test]
+    fn letters_that_stand_on_the_bar_are_its_label() {
+        let mut grid = ground(20);
+        fill(&mut grid, 250..350, 280..286, 255);
+        write(&mut grid, 285, 270, 255);
+        let found = best(&grid, None);
+        assert!(found.reasons.iter().any(|reason| reason == "a label near it"), "{found:?}");
+    }
+
+    #[test]
     fn of_a_bright_and_a_dark_bar_that_are_as_likely_the_bright_one_comes_first() {
         // The right half is the negative of the left one.
         let half = WIDTH / 2;

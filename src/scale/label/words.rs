@@ -349,6 +349,29 @@ mod tests {
     }
 
     #[test]
+    fn letters_that_stand_on_the_bar_are_cut_off_from_it() {
+        let mut grid = Grid::filled(400, 120, 10);
+        fill(&mut grid, 80..240, ROW - 2..ROW + 2);
+        for i in 0..3 {
+            fill(&mut grid, 100 + 9 * i..106 + 9 * i, ROW - 14..ROW - 2);
+        }
+        let word = word_at(&grid, &bar(BarStyle::Solid, 80, 240), 100).expect("a word");
+        assert_eq!((word.frame.y, word.frame.height), (ROW - 14, 12));
+    }
+
+    #[test]
+    fn caps_of_a_bracket_are_no_letters_of_the_word_between_them() {
+        let mut grid = lettered(100);
+        for cap in [90, 134] {
+            fill(&mut grid, cap..cap + 2, ROW - 7..ROW + 7);
+        }
+        let words = words_near(&grid, &bar(BarStyle::Bracket, 91, 135), None);
+        assert!(!words.is_empty());
+        let holds = |word: &Word, x: usize| (word.frame.x..word.frame.x + word.frame.width).contains(&x);
+        assert!(words.iter().all(|word| !holds(word, 90) && !holds(word, 135)), "{words:?}");
+    }
+
+    #[test]
     fn a_line_goes_on_behind_a_word_where_a_line_of_its_length_follows() {
         let mut grid = lettered(150);
         fill(&mut grid, 80..140, ROW - 1..ROW + 2);
