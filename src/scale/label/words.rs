@@ -363,7 +363,7 @@ mod tests {
     fn caps_of_a_bracket_are_no_letters_of_the_word_between_them() {
         let mut grid = lettered(100);
         for cap in [90, 134] {
-            fill(&mut grid, cap..cap + 2, ROW - 7..ROW + 7);
+            fill(&mut grid, cap..cap + 3, ROW - 7..ROW + 7);
         }
         let words = words_near(&grid, &bar(BarStyle::Bracket, 91, 135), None);
         assert!(!words.is_empty());
